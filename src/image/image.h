@@ -1,0 +1,134 @@
+// Pictures on disk: reading untrusted files, the working raster, display tiles, exports.
+//
+// The only room that knows libvips, lcms2, TIFF, PNG and JPEG. Files from outside are decoded in a
+// child process without network, file access or privileges, under memory and pixel ceilings.
+// Working space: linear ROMM RGB, D50 (see colour.h).
+#ifndef HC_IMAGE_IMAGE_H
+#define HC_IMAGE_IMAGE_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include "base/buf.h"
+#include "base/err.h"
+#include "base/job.h"
+#include "base/par.h"
+#include "num/geom.h"
+#include "num/plane.h"
+
+hc_status hc_image_init(const char *argv0, struct hc_err *err) HC_MUST_CHECK; // once, from main
+void hc_image_shutdown(void);
+
+// ---- what is this file? ---------------------------------------------------------------------------
+#define HC_IMAGE_MAX_PX 400000000LL // ceiling on width x height (an invented limit, see docs/limits)
+#define HC_IMAGE_MAX_SIDE 60000
+
+struct hc_image_info {
+    int w, h, bands, bits;   // bands as in the file (1, 3); bits 8, 16 or 32 (float)
+    bool is_float;
+    char format[8];          // "tiff" "png" "jpeg": also the extension of the stored original
+    char profile[120];       // description of the embedded ICC profile, "" when none
+    bool is_assumed;         // no usable profile: taken as sRGB (colour) or sRGB-grey, said loudly
+    double dpi;              // 0 = not given
+    char note[240];          // what the user must know, "" when nothing
+};
+
+// Reads the header only. HC_EUNSUPPORTED (wrong type, CMYK, alpha, 64-bit, 2 bands, camera raw ...),
+// HC_EDATA (truncated, zero size, damaged), HC_ELIMIT (too large), HC_ENOTFOUND, HC_EIO.
+hc_status hc_image_probe(struct hc_image_info *out, const char *path,
+                         struct hc_err *err) HC_MUST_CHECK;
+
+// ---- the working raster -----------------------------------------------------------------------------
+// A private, recomputable file of float rows (planar within a row: all of channel 0, then 1, then 2).
+// bands is 1 (uv luminance, ir, xray, maps) or 3 (linear ROMM).
+struct hc_raster; // an open raster, read by rows with pread: safe from several threads
+
+hc_status hc_raster_open(struct hc_raster **out, const char *path, struct hc_err *err) HC_MUST_CHECK;
+void hc_raster_close(struct hc_raster *r);
+int hc_raster_w(const struct hc_raster *r);
+int hc_raster_h(const struct hc_raster *r);
+int hc_raster_bands(const struct hc_raster *r);
+// Rows y0..y0+out->h-1, columns x0..x0+out->w-1 of one band. The rectangle must lie inside.
+hc_status hc_raster_read(const struct hc_raster *r, int band, int x0, int y0, struct hc_plane *out,
+                         struct hc_err *err) HC_MUST_CHECK;
+
+struct hc_raster_writer; // rows in order, top to bottom; written to path + ".part", renamed at the end
+hc_status hc_raster_create(struct hc_raster_writer **out, const char *path, int w, int h, int bands,
+                           struct hc_err *err) HC_MUST_CHECK;
+// `rows` holds one plane per band, all of the same height.
+hc_status hc_raster_append(struct hc_raster_writer *w, const struct hc_plane *rows,
+                           struct hc_err *err) HC_MUST_CHECK;
+hc_status hc_raster_finish(struct hc_raster_writer *w, struct hc_err *err) HC_MUST_CHECK; // frees w
+void hc_raster_abandon(struct hc_raster_writer *w); // deletes the part file, frees w
+
+// Decode an original into a working raster (in the locked-down child). Colour files give 3 bands;
+// grey files give 1. ICC honoured, relative colorimetric, no black-point compensation. Also reports
+// the share of pixels with a channel at the coding maximum (clipped).
+hc_status hc_image_to_raster(const char *original, const char *raster_path,
+                             struct hc_image_info *info, double *clipped_share, struct hc_job *job,
+                             struct hc_err *err) HC_MUST_CHECK;
+
+// Resample `src` into the frame: out(x, y) = src(frame_to_view(x, y)), bicubic, NaN-free (outside =
+// nearest edge; coverage says how much lay outside). All bands. Writes a raster of frame_w x frame_h.
+hc_status hc_raster_place(const struct hc_raster *src, const char *out_path,
+                          const struct hc_homog *frame_to_view, int frame_w, int frame_h,
+                          double *covered_share, struct hc_par *par, struct hc_job *job,
+                          struct hc_err *err) HC_MUST_CHECK;
+
+// Box-mean overview with longest side <= max_side: planes for `bands` bands; *factor = integer cell.
+hc_status hc_raster_overview(const struct hc_raster *r, int max_side, struct hc_plane *out_bands,
+                             int *factor, struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
+
+// ---- display tiles --------------------------------------------------------------------------------
+// One file per picture: 256 px tiles of every level, encoded, with an index. Level 0 is the smallest
+// (fits one tile); the last level is full size, each level half of the next (rounded up).
+enum hc_tiles_kind {
+    HC_TILES_COLOUR, // 3-band raster -> JPEG, sRGB
+    HC_TILES_GREY,   // 1-band raster, linear light, stretched lo..hi -> JPEG, grey, sRGB curve
+    HC_TILES_HATCH,  // 1-band reason codes -> PNG with alpha: hatch where the code is not 0
+    HC_TILES_HEAT    // 1-band values lo..hi -> PNG with alpha: a neutral light-to-dark veil
+};
+hc_status hc_tiles_make(const struct hc_raster *r, enum hc_tiles_kind kind, float lo, float hi,
+                        const char *path, struct hc_par *par, struct hc_job *job,
+                        struct hc_err *err) HC_MUST_CHECK;
+
+struct hc_tiles;
+struct hc_tiles_info {
+    int w, h, levels, tile; // full size in px, number of levels, tile side
+    const char *type;       // "image/jpeg" or "image/png"
+};
+hc_status hc_tiles_open(struct hc_tiles **out, const char *path, struct hc_err *err) HC_MUST_CHECK;
+void hc_tiles_close(struct hc_tiles *t);
+struct hc_tiles_info hc_tiles_get_info(const struct hc_tiles *t);
+// The encoded bytes of one tile, appended to out. HC_ENOTFOUND outside. Any thread.
+hc_status hc_tiles_get(const struct hc_tiles *t, int level, int x, int y, struct hc_buf *out,
+                       struct hc_err *err) HC_MUST_CHECK;
+
+// ---- pictures out -----------------------------------------------------------------------------------
+// A small picture in memory (patches of the spot strip, report figures): planes of one size, 1 or 3.
+hc_status hc_image_encode_jpeg(struct hc_buf *out, const struct hc_plane *bands, int n, int quality,
+                               struct hc_err *err) HC_MUST_CHECK;
+hc_status hc_image_encode_png(struct hc_buf *out, const struct hc_plane *bands, int n,
+                              struct hc_err *err) HC_MUST_CHECK;
+
+enum hc_export_as {
+    HC_EXPORT_SRGB16,   // 3-band: 16-bit sRGB TIFF with profile
+    HC_EXPORT_LAB,      // 3-band: float32 3-band CIELAB D50
+    HC_EXPORT_LINEAR16, // 3-band: 16-bit TIFF, linear ROMM with an embedded profile that says so
+    HC_EXPORT_FLOAT,    // 1-band float32
+    HC_EXPORT_CODE8     // 1-band 8-bit
+};
+// Streams rows to a TIFF, BigTIFF when needed; temporary + fsync + rename. description goes into
+// ImageDescription (provenance, plain text).
+hc_status hc_image_export(const struct hc_raster *r, enum hc_export_as as, const char *path,
+                          const char *description, struct hc_job *job,
+                          struct hc_err *err) HC_MUST_CHECK;
+
+// Writes generated pictures (the demo's photographs): rows come from a callback, 16-bit sRGB or grey.
+typedef hc_status (*hc_image_rows_fn)(void *ctx, int y0, struct hc_plane *bands, struct hc_err *err);
+hc_status hc_image_write_tiff16(const char *path, int w, int h, int bands, hc_image_rows_fn fn,
+                                void *ctx, double dpi, struct hc_job *job,
+                                struct hc_err *err) HC_MUST_CHECK;
+
+#endif

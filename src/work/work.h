@@ -1,0 +1,109 @@
+// Use cases: what a conservator asks the program to do. Both edges (command line, page) call these
+// and nothing else. Results come as JSON documents (docs/http-api.md gives their fields), so that the
+// command's --json and the page always say the same.
+//
+// Thread rule: one struct hc_work belongs to one thread at a time. A writer handle holds the dossier
+// against other writers; readers may be open beside it.
+#ifndef HC_WORK_WORK_H
+#define HC_WORK_WORK_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include "base/buf.h"
+#include "base/err.h"
+#include "base/job.h"
+
+// Process exit code and HTTP code of each status: the one table (docs/cli.md, docs/http-api.md).
+int hc_work_exit_code(hc_status status);
+int hc_work_http_code(hc_status status);
+
+hc_status hc_work_init(const char *argv0, struct hc_err *err) HC_MUST_CHECK; // once, from main
+void hc_work_shutdown(void);
+
+struct hc_work;
+hc_status hc_work_open(struct hc_work **out, const char *dossier, bool for_writing, int threads,
+                       struct hc_err *err) HC_MUST_CHECK;
+void hc_work_close(struct hc_work *w);
+
+struct hc_work_new {
+    const char *title, *maker, *date, *support, *inventory, *owner;
+    double height_mm, width_mm;
+};
+hc_status hc_work_new(const char *dossier, const struct hc_work_new *req,
+                      struct hc_err *err) HC_MUST_CHECK;
+
+struct hc_work_add {
+    const char *file, *technique, *state, *label; // label NULL: made from technique and state
+    const char *shown_name;                       // file name to record; NULL: the file's own
+    bool has_light;
+    double azimuth_deg, elevation_deg;
+};
+hc_status hc_work_add(struct hc_work *w, const struct hc_work_add *req, struct hc_buf *json,
+                      struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
+
+hc_status hc_work_dossier(struct hc_work *w, struct hc_buf *json, struct hc_err *err) HC_MUST_CHECK;
+hc_status hc_work_views(struct hc_work *w, struct hc_buf *json, struct hc_err *err) HC_MUST_CHECK;
+// Place one view (label or id) or, with NULL, all that are not placed yet.
+hc_status hc_work_align(struct hc_work *w, const char *view, struct hc_buf *json,
+                        struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
+
+// geojson: a Polygon, a Feature or a FeatureCollection of polygons in frame px. before/test/surface/
+// system may be NULL when the file's properties have them.
+struct hc_work_window {
+    const char *geojson, *before, *test, *surface, *system, *label;
+};
+hc_status hc_work_window_add(struct hc_work *w, const struct hc_work_window *req,
+                             struct hc_buf *json, struct hc_err *err) HC_MUST_CHECK;
+hc_status hc_work_window_remove(struct hc_work *w, int64_t id, struct hc_err *err) HC_MUST_CHECK;
+hc_status hc_work_windows(struct hc_work *w, struct hc_buf *json, struct hc_err *err) HC_MUST_CHECK;
+
+// kind: overpaint, retouching, loss, abrasion, gilding.
+hc_status hc_work_zone_add(struct hc_work *w, const char *geojson, const char *kind,
+                           const char *label, struct hc_buf *json, struct hc_err *err) HC_MUST_CHECK;
+hc_status hc_work_zone_remove(struct hc_work *w, int64_t id, struct hc_err *err) HC_MUST_CHECK;
+hc_status hc_work_zones(struct hc_work *w, struct hc_buf *json, struct hc_err *err) HC_MUST_CHECK;
+
+struct hc_work_forecast {
+    const char *surface;  // state to forecast: NULL = that of most windows
+    double radius_limit;  // 0 = none
+};
+hc_status hc_work_forecast(struct hc_work *w, const struct hc_work_forecast *req,
+                           struct hc_buf *json, struct hc_job *job,
+                           struct hc_err *err) HC_MUST_CHECK;
+// The newest forecast document; HC_ENOTFOUND when none was made.
+hc_status hc_work_forecast_get(struct hc_work *w, struct hc_buf *json,
+                               struct hc_err *err) HC_MUST_CHECK;
+
+hc_status hc_work_spot(struct hc_work *w, double x, double y, double mm, struct hc_buf *json,
+                       struct hc_err *err) HC_MUST_CHECK;
+// A square JPEG of px x px: `what` is a view label or id, or "forecast", "radius", "coat".
+hc_status hc_work_patch(struct hc_work *w, const char *what, double x, double y, double mm, int px,
+                        struct hc_buf *jpeg, struct hc_err *err) HC_MUST_CHECK;
+
+// One display tile; key is what views and forecast documents give as tiles.key (64 hex digits).
+// *type is set to a static media type string.
+hc_status hc_work_tile(struct hc_work *w, const char *key, int level, int x, int y,
+                       struct hc_buf *bytes, const char **type, struct hc_err *err) HC_MUST_CHECK;
+
+// kind: forecast, radius, refusal, coat, view. as: "lab", "srgb" or NULL.
+hc_status hc_work_export(struct hc_work *w, const char *kind, const char *view, const char *as,
+                         const char *path, struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
+hc_status hc_work_report(struct hc_work *w, const char *path, struct hc_job *job,
+                         struct hc_err *err) HC_MUST_CHECK;
+hc_status hc_work_verify(struct hc_work *w, struct hc_buf *json, struct hc_job *job,
+                         struct hc_err *err) HC_MUST_CHECK; // HC_EDATA when problems were found
+
+struct hc_work_demo {
+    bool is_small;    // 750 x 900 px instead of 3000 x 3600
+    bool only_files;  // write the photographs, do not make the dossier
+    int threads;
+    uint64_t seed;
+};
+// Writes DIR/photographs/*.tif, DIR/truth/*.tif, DIR/dossier and runs the whole path through the
+// functions above.
+hc_status hc_work_demo(const char *dir, const struct hc_work_demo *req, struct hc_buf *json,
+                       struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
+
+#endif
