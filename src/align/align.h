@@ -1,10 +1,14 @@
 // Placement: where does this view lie in the frame?
 //
-// Answers with a transform from frame pixels to view pixels, and with a fit report a conservator can
-// judge. Refuses rather than give a bad fit. Sign-blind gradient orientation correlation on tiles
-// (theory: docs/theory/align.md). This stage is for views that differ little from the reference
-// (same camera position: shift up to 24 px at full size, rotation within 1 degree, scale within 1 %).
-// Pure: no file is touched. Memory: about 40 bytes per frame pixel while it runs.
+// Answers with a transform from frame pixels to view pixels, and with a fit report a conservator
+// can judge. Refuses rather than give a bad fit. Sign-blind gradient orientation correlation on
+// tiles (theory, thresholds and their reasons: docs/theory/align.md). This stage is for views that
+// differ little from the reference (same camera position: shift up to 24 px at full size, rotation
+// within 1 degree, scale within 1 %).
+//
+// Coordinates are pixel coordinates with centres at +0.5 (num/geom.h), angles are positive from x
+// towards y (clockwise on screen). Pure: no file is touched; the caller lends readers. Memory:
+// about 1 byte per frame pixel plus 30 MB, whatever the size.
 #ifndef HC_ALIGN_ALIGN_H
 #define HC_ALIGN_ALIGN_H
 
@@ -17,12 +21,28 @@
 #include "num/geom.h"
 #include "num/plane.h"
 
+// One channel (linear light, or any monotone tone) of a view, read piece by piece so that a large
+// raster need never be held. `read` fills out->w x out->h pixels from x0, y0; the rectangle always
+// lies inside w x h and out->px is allocated (out->stride may exceed out->w). It is called from the
+// thread that called hc_align_place, never twice at once: first whole-width strips from top to
+// bottom, then boxes of up to about 200 px a side in rows of tiles. It must return the same pixels
+// each time. A failure of `read` ends the placement with that status.
+struct hc_align_source {
+    int w, h;
+    hc_status (*read)(void *ctx, int x0, int y0, struct hc_plane *out, struct hc_err *err);
+    void *ctx;
+};
+
+// A source that looks at a plane; the plane must outlive it.
+struct hc_align_source hc_align_source_plane(const struct hc_plane *p);
+
 struct hc_align_tile {
-    double x, y;       // centre in the frame, px
-    double dx, dy;     // measured shift minus fitted shift, px
-    double peak;       // correlation peak over its background
-    bool is_used;      // agreed with the fit
-    bool is_held_out;  // left out of the fit, used to check it
+    double x, y;      // centre in the frame, px
+    double dx, dy;    // measured place minus fitted place, frame px
+    double peak;      // correlation peak over the standard deviation of its background
+    bool is_clear;    // the peak stands out and has no rival: the tile has a say
+    bool is_used;     // clear, and agrees with the fit
+    bool is_held_out; // left out of the fit, used to check it
 };
 
 enum hc_align_verdict { HC_ALIGN_GOOD, HC_ALIGN_USABLE, HC_ALIGN_REFUSED };
@@ -30,33 +50,37 @@ enum hc_align_verdict { HC_ALIGN_GOOD, HC_ALIGN_USABLE, HC_ALIGN_REFUSED };
 struct hc_align_fit {
     struct hc_homog frame_to_view; // frame px -> view px
     enum hc_align_verdict verdict;
-    char why[200];          // one sentence for the verdict
-    double shift_x_px, shift_y_px; // at the frame centre
-    double rotation_deg, scale;
-    double held_out_median_px, held_out_p95_px;
-    int tiles, tiles_textured, tiles_used; // laid out, with texture, agreeing
-    double area_supported;  // share of the frame within 2 tiles of an agreeing tile
+    char why[240];                              // one sentence for the verdict
+    double shift_x_px, shift_y_px;              // view minus frame position at the frame centre
+    double rotation_deg, scale;                 // at the frame centre
+    double held_out_median_px, held_out_p95_px; // residual of clear held-out tiles that agree
+    int tiles, tiles_textured, tiles_clear, tiles_used; // laid out, with texture, clear, agreeing
+    double area_supported;      // share of the frame within 2 tiles of an agreeing tile
     struct hc_align_tile *tile; // `tiles_textured` of them; owned
 };
 
-// ref and view: one channel each (linear light); they may differ in size by what the range allows.
-// When the fit is bad the call still returns HC_OK with verdict HC_ALIGN_REFUSED and the report;
-// HC_EDATA when a plane has no texture at all or is smaller than 128 px; HC_ECANCEL; HC_ENOMEM.
-hc_status hc_align_place(struct hc_align_fit *out, const struct hc_plane *ref,
-                         const struct hc_plane *view, struct hc_par *par, struct hc_job *job,
+// When the fit is bad the call still returns HC_OK with verdict HC_ALIGN_REFUSED and the report
+// (frame_to_view is then the last guess, not to be used). HC_EDATA when a source has no texture at
+// all or a side below 128 px; HC_ECANCEL; HC_ENOMEM; what `read` returned. `out` needs no release
+// after a failure. The same sources give the same bits for any number of threads.
+hc_status hc_align_place(struct hc_align_fit *out, const struct hc_align_source *ref,
+                         const struct hc_align_source *view, struct hc_par *par, struct hc_job *job,
                          struct hc_err *err) HC_MUST_CHECK;
 void hc_align_fit_release(struct hc_align_fit *fit);
 
-// Exposure of `view` relative to `ref` on pixels where mask > 0.5 (mask NULL = all): the factor that
-// view must be multiplied by, as a robust (median) ratio of linear light, with its spread
-// (half-width of the central 68 % divided by the median, then by sqrt of the independent patches).
+// Exposure of `view` relative to `ref` on pixels where mask > 0.5 (mask NULL = all): the factor
+// that view must be multiplied by, as a robust (median) ratio of linear light, with its spread.
+// Near-black (below 0.02) and nearly clipped (above 0.97) pixels are left out; windows are left out
+// by the caller's mask, with a margin of a few pixels for the blur between the two photographs.
 struct hc_align_exposure {
-    double factor[3]; // per channel
+    double factor[3]; // per channel; equal to `common` for a channel with too few usable pixels
     double common;    // one factor for all three (what is applied)
-    double spread;    // relative, of the common factor
-    size_t n;
+    double spread;    // relative: half-width of the central 68 % of patch ratios over the median,
+                      // divided by the square root of the 64-px cells that hold usable patches
+    size_t n;         // usable pixels behind `common`
 };
-// All planes have one size and lie in the frame. HC_EDATA when fewer than 1000 usable pixels.
+// All planes have one size and lie in the frame. HC_EARG when sizes differ, HC_EDATA when fewer
+// than 1000 usable pixels, HC_ENOMEM.
 hc_status hc_align_exposure(struct hc_align_exposure *out, const struct hc_lin3 *ref,
                             const struct hc_lin3 *view, const struct hc_plane *mask,
                             struct hc_err *err) HC_MUST_CHECK;
