@@ -55,7 +55,7 @@ struct hc_forecast_input {
     const struct hc_plane *over_zone;  // reason 1 where > 0.5, NULL = no zones
     double over_cell_px;               // frame px per overview px
     double radius_limit;               // refuse where the radius is above this; 0 = no user limit
-    const float (*clip_level);         // per channel, linear; NULL = none known
+    const float *clip_level;           // 3 values, linear; a channel at or above is clipped; or NULL
 };
 
 enum hc_estimator {
@@ -88,9 +88,11 @@ struct hc_forecast_summary {
     bool is_distribution_free; // n_windows >= 9
     double radius_median, radius_p95;       // over the overview, accepted area
     double refused_share[HC_REFUSAL_COUNT]; // of the overview area, by first reason
-    bool has_uv;
+    bool has_uv;              // there is a UV view
+    bool is_uv_used;          // and left-out skill says that the coat is better known with it
     double uv_gain;           // left-out mean without UV minus with UV (CIEDE2000); NaN without UV
-    size_t n_windows;
+    size_t n_windows;         // used: those in the wanted surface state
+    size_t n_other_state;     // left aside: photographed in another surface state
     struct hc_forecast_window_report *report; // n_windows; owned by the forecast
     // Where the next window would help most (radius x area share outside zones).
     bool has_next;
