@@ -171,12 +171,29 @@ hc_status hc_store_get_result(struct hc_store *s, const char *kind, int64_t *id,
 // same transaction. `hc_store_set_author` names the person for the lines that follow ("" = unknown).
 void hc_store_set_author(struct hc_store *s, const char *author);
 
+struct hc_log_line {
+    int64_t id;
+    char *at, *author, *program, *what; // ISO 8601 UTC; "" unknown; version; one sentence
+    char *detail;                       // JSON of what was removed or replaced; may be NULL
+};
+struct hc_log {
+    struct hc_log_line *line;
+    size_t n;
+};
+void hc_log_release(struct hc_log *l);
+hc_status hc_store_log(struct hc_store *s, struct hc_log *out, struct hc_err *err) HC_MUST_CHECK;
+
 // ---- verify -----------------------------------------------------------------------------------------
+// Checks the database (structure, references, vocabulary of placements and polygons), re-hashes every
+// original and every derived file that is there, and looks for files that do not belong. A derived
+// file that is missing is not a problem (it can be made again); nor are the leftovers of interrupted
+// writes (notes). HC_OK even when problems were found: look at `problems`. HC_ECANCEL, HC_EIO.
 struct hc_verify {
     int originals, derived, views; // checked
     int problems;                  // each also reported through `each`
+    int notes;                     // harmless: leftovers of interrupted writes, README.txt missing
 };
-typedef void (*hc_verify_fn)(void *ctx, const char *sentence);
+typedef void (*hc_verify_fn)(void *ctx, bool is_problem, const char *sentence);
 hc_status hc_store_verify(struct hc_store *s, struct hc_verify *out, hc_verify_fn each, void *ctx,
                           struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
 
