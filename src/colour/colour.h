@@ -13,11 +13,16 @@
 #include "num/plane.h"
 
 // ---- spaces -------------------------------------------------------------------------------------
-extern const double hc_colour_white_d50[3];       // XYZ of D50, Y = 1 (CIE 015 / ICC PCS)
-extern const double hc_colour_romm_to_xyz[9];     // linear ROMM -> XYZ D50
+// XYZ of D50 with Y = 1, as the ICC profile connection space prints it (ICC.1:2022, 7.2.16); the
+// CIE table value (0.96422, 1, 0.82521) differs in the fifth digit.
+extern const double hc_colour_white_d50[3];
+extern const double hc_colour_romm_to_xyz[9];     // linear ROMM -> XYZ D50, row-major
 extern const double hc_colour_xyz_to_romm[9];
+extern const double hc_colour_romm_to_srgb[9];    // linear ROMM -> linear sRGB (Bradford, D50 to D65)
 
-void hc_colour_xyz_to_lab_d50(double lab[3], const double xyz_d50[3]); // CIE 015
+// CIELAB against any white (CIE 015:2018, 8.2.1), and against D50.
+void hc_colour_xyz_to_lab(double lab[3], const double xyz[3], const double white[3]);
+void hc_colour_xyz_to_lab_d50(double lab[3], const double xyz_d50[3]);
 void hc_colour_lab_d50_to_xyz(double xyz_d50[3], const double lab[3]);
 void hc_colour_lin_to_lab_d50(double lab[3], const double lin[3]);     // lin = linear ROMM
 void hc_colour_lab_d50_to_lin(double lin[3], const double lab[3]);
@@ -27,13 +32,15 @@ void hc_colour_lin_to_srgb(double srgb01[3], const double lin[3]);     // clippe
 // ---- differences --------------------------------------------------------------------------------
 // CIEDE2000, kL = kC = kH = 1 (CIE 142:2001; Sharma, Wu, Dalal, Color Res. Appl. 30(1), 2005).
 double hc_colour_ciede2000(const double lab1[3], const double lab2[3]);
-// n pixels at once from planar Lab; float, within 2e-3 of the double one. The fast path of maps.
+// n pixels at once from planar Lab; float, within 2e-3 of the double one except where two hues are
+// exactly opposite to within 1e-6 rad (the formula itself jumps there). The fast path of maps. Same
+// bits on every machine. `de` must not overlap the inputs.
 void hc_colour_ciede2000_row(float *de, const float *const lab1[3], const float *const lab2[3],
                              size_t n);
 
-// ---- rows (planar float in, fast) -----------------------------------------------------------------
+// ---- rows (planar float in, fast; outputs must not overlap inputs) ---------------------------------
 void hc_colour_lab_row(float *const lab[3], const float *const lin[3], size_t n);
-// Encoded sRGB, 8 bit interleaved; out of gamut is clipped per channel.
+// Encoded sRGB, interleaved; out of gamut is clipped per channel, NaN becomes 0.
 void hc_colour_srgb8_row(uint8_t *rgb, const float *const lin[3], size_t n);
 void hc_colour_srgb16_row(uint16_t *rgb, const float *const lin[3], size_t n);
 

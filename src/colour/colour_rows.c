@@ -1,0 +1,87 @@
+// The row functions: one vectorised loop each, built for the plain machine and for AVX2.
+#include "colour/colour.h"
+
+#include "colour/colour_px.h"
+
+// Both builds give the same bits (see colour_px.h); the loader picks one.
+#if defined(__x86_64__) && defined(__linux__)
+#define HC_FAST __attribute__((target_clones("avx2", "default")))
+#else
+#define HC_FAST
+#endif
+
+#define CHUNK 256
+
+HC_FAST void hc_colour_ciede2000_row(float *de, const float *const lab1[3],
+                                     const float *const lab2[3], size_t n)
+{
+    float *restrict out = de;
+    const float *restrict l1 = lab1[0], *restrict a1 = lab1[1], *restrict b1 = lab1[2];
+    const float *restrict l2 = lab2[0], *restrict a2 = lab2[1], *restrict b2 = lab2[2];
+    for (size_t i = 0; i < n; i++) {
+        out[i] = hc_px_ciede2000(l1[i], a1[i], b1[i], l2[i], a2[i], b2[i]);
+    }
+}
+
+HC_FAST void hc_colour_lab_row(float *const lab[3], const float *const lin[3], size_t n)
+{
+    float m[9];
+    for (int k = 0; k < 9; k++) {
+        m[k] = (float)(hc_colour_romm_to_xyz[k] / hc_colour_white_d50[k / 3]);
+    }
+    float *restrict l = lab[0], *restrict a = lab[1], *restrict b = lab[2];
+    const float *restrict r = lin[0], *restrict g = lin[1], *restrict v = lin[2];
+    for (size_t i = 0; i < n; i++) {
+        float fx = hc_px_lab_f(m[0] * r[i] + m[1] * g[i] + m[2] * v[i]);
+        float fy = hc_px_lab_f(m[3] * r[i] + m[4] * g[i] + m[5] * v[i]);
+        float fz = hc_px_lab_f(m[6] * r[i] + m[7] * g[i] + m[8] * v[i]);
+        l[i] = 116.0f * fy - 16.0f;
+        a[i] = 500.0f * (fx - fy);
+        b[i] = 200.0f * (fy - fz);
+    }
+}
+
+// n <= CHUNK values of the three encoded channels, scaled to 0..top and rounded.
+HC_PX void encode_chunk(int32_t out[3][CHUNK], const float *const lin[3], size_t at, size_t n,
+                        float top)
+{
+    const float *restrict r = lin[0] + at, *restrict g = lin[1] + at, *restrict b = lin[2] + at;
+    for (int k = 0; k < 3; k++) {
+        const float m0 = (float)hc_colour_romm_to_srgb[3 * k];
+        const float m1 = (float)hc_colour_romm_to_srgb[3 * k + 1];
+        const float m2 = (float)hc_colour_romm_to_srgb[3 * k + 2];
+        int32_t *restrict o = out[k];
+        for (size_t i = 0; i < n; i++) {
+            float v = hc_px_clip(m0 * r[i] + m1 * g[i] + m2 * b[i]);
+            o[i] = (int32_t)(hc_px_srgb(v) * top + 0.5f);
+        }
+    }
+}
+
+HC_FAST void hc_colour_srgb8_row(uint8_t *rgb, const float *const lin[3], size_t n)
+{
+    int32_t code[3][CHUNK];
+    for (size_t at = 0; at < n; at += CHUNK) {
+        size_t m = n - at < CHUNK ? n - at : CHUNK;
+        encode_chunk(code, lin, at, m, 255.0f);
+        for (size_t i = 0; i < m; i++) {
+            for (size_t k = 0; k < 3; k++) {
+                rgb[3 * (at + i) + k] = (uint8_t)code[k][i];
+            }
+        }
+    }
+}
+
+HC_FAST void hc_colour_srgb16_row(uint16_t *rgb, const float *const lin[3], size_t n)
+{
+    int32_t code[3][CHUNK];
+    for (size_t at = 0; at < n; at += CHUNK) {
+        size_t m = n - at < CHUNK ? n - at : CHUNK;
+        encode_chunk(code, lin, at, m, 65535.0f);
+        for (size_t i = 0; i < m; i++) {
+            for (size_t k = 0; k < 3; k++) {
+                rgb[3 * (at + i) + k] = (uint16_t)code[k][i];
+            }
+        }
+    }
+}
