@@ -40,7 +40,8 @@ double hc_poly_area(const struct hc_pt *p, size_t n)
 
 struct hc_box hc_poly_box(const struct hc_pt *p, size_t n)
 {
-    struct hc_box b = {INFINITY, INFINITY, -INFINITY, -INFINITY};
+    const double far = (double)INFINITY;
+    struct hc_box b = {far, far, -far, -far};
     for (size_t i = 0; i < n; i++) {
         b.x0 = fmin(b.x0, p[i].x);
         b.y0 = fmin(b.y0, p[i].y);
