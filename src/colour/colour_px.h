@@ -24,20 +24,20 @@ HC_PX float hc_px_clip(float v)
     return low < 1.0f ? low : 1.0f;
 }
 
-// Cube root of a normal positive x: a third of the exponent as first guess, two Halley steps.
-// Relative error below 3e-7.
+// Cube root of a normal positive x, relative error below 5e-7: 1 / cbrt(x) from a third of the
+// exponent (error 3.5 %) and three Newton steps, which need no division.
 HC_PX float hc_px_cbrt(float x)
 {
+    const float third = x * (1.0f / 3.0f);
     int32_t bits;
-    float y, y3;
+    float r;
     memcpy(&bits, &x, sizeof bits);
-    bits = (int32_t)((float)bits * (1.0f / 3.0f)) + 709921077;
-    memcpy(&y, &bits, sizeof y);
-    y3 = y * y * y;
-    y *= (y3 + 2.0f * x) / (2.0f * y3 + x);
-    y3 = y * y * y;
-    y *= (y3 + 2.0f * x) / (2.0f * y3 + x);
-    return y;
+    bits = 0x548c39cb - (int32_t)((float)bits * (1.0f / 3.0f));
+    memcpy(&r, &bits, sizeof r);
+    r *= (4.0f / 3.0f) - third * (r * r * r);
+    r *= (4.0f / 3.0f) - third * (r * r * r);
+    r *= (4.0f / 3.0f) - third * (r * r * r);
+    return x * (r * r);
 }
 
 // The f of CIELAB (CIE 015:2018, eq. 8.6 on).

@@ -25,19 +25,25 @@ HC_FAST void hc_colour_ciede2000_row(float *de, const float *const lab1[3],
 
 HC_FAST void hc_colour_lab_row(float *const lab[3], const float *const lin[3], size_t n)
 {
-    float m[9];
-    for (int k = 0; k < 9; k++) {
-        m[k] = (float)(hc_colour_romm_to_xyz[k] / hc_colour_white_d50[k / 3]);
-    }
-    float *restrict l = lab[0], *restrict a = lab[1], *restrict b = lab[2];
-    const float *restrict r = lin[0], *restrict g = lin[1], *restrict v = lin[2];
-    for (size_t i = 0; i < n; i++) {
-        float fx = hc_px_lab_f(m[0] * r[i] + m[1] * g[i] + m[2] * v[i]);
-        float fy = hc_px_lab_f(m[3] * r[i] + m[4] * g[i] + m[5] * v[i]);
-        float fz = hc_px_lab_f(m[6] * r[i] + m[7] * g[i] + m[8] * v[i]);
-        l[i] = 116.0f * fy - 16.0f;
-        a[i] = 500.0f * (fx - fy);
-        b[i] = 200.0f * (fy - fz);
+    float f[3][CHUNK];
+    for (size_t at = 0; at < n; at += CHUNK) {
+        const size_t m = n - at < CHUNK ? n - at : CHUNK;
+        const float *r = lin[0] + at, *g = lin[1] + at, *b = lin[2] + at;
+        float *lab_l = lab[0] + at, *lab_a = lab[1] + at, *lab_b = lab[2] + at;
+        for (int k = 0; k < 3; k++) {
+            const float m0 = (float)(hc_colour_romm_to_xyz[3 * k] / hc_colour_white_d50[k]);
+            const float m1 = (float)(hc_colour_romm_to_xyz[3 * k + 1] / hc_colour_white_d50[k]);
+            const float m2 = (float)(hc_colour_romm_to_xyz[3 * k + 2] / hc_colour_white_d50[k]);
+            float *restrict o = f[k];
+            for (size_t i = 0; i < m; i++) {
+                o[i] = hc_px_lab_f(m0 * r[i] + m1 * g[i] + m2 * b[i]);
+            }
+        }
+        for (size_t i = 0; i < m; i++) {
+            lab_l[i] = 116.0f * f[1][i] - 16.0f;
+            lab_a[i] = 500.0f * (f[0][i] - f[1][i]);
+            lab_b[i] = 200.0f * (f[1][i] - f[2][i]);
+        }
     }
 }
 
