@@ -17,6 +17,10 @@
 #include "num/geom.h"
 #include "num/plane.h"
 
+// The first statement of every main() that may read pictures: the decoder is this same program
+// started again with a hidden first argument. Returns -1 in an ordinary start; in a decoder process
+// it does the work and ends the process (a value >= 0 is then the exit code to leave with).
+int hc_image_child_main(int argc, char **argv);
 hc_status hc_image_init(const char *argv0, struct hc_err *err) HC_MUST_CHECK; // once, from main
 void hc_image_shutdown(void);
 
@@ -25,16 +29,17 @@ void hc_image_shutdown(void);
 #define HC_IMAGE_MAX_SIDE 60000
 
 struct hc_image_info {
-    int w, h, bands, bits;   // bands as in the file (1, 3); bits 8, 16 or 32 (float)
+    int w, h, bands, bits;   // upright size; bands as in the file (1, 3); bits 8, 16 or 32 (float)
     bool is_float;
     char format[8];          // "tiff" "png" "jpeg": also the extension of the stored original
     char profile[120];       // description of the embedded ICC profile, "" when none
-    bool is_assumed;         // no usable profile: taken as sRGB (colour) or sRGB-grey, said loudly
+    bool is_assumed;         // no usable profile: taken as sRGB (colour) or sRGB-grey, float files
+                             // as linear sRGB; said loudly in note
     double dpi;              // 0 = not given
     char note[240];          // what the user must know, "" when nothing
 };
 
-// Reads the header only. HC_EUNSUPPORTED (wrong type, CMYK, alpha, 64-bit, 2 bands, camera raw ...),
+// Reads the header only (in the locked-down child). HC_EUNSUPPORTED (wrong type, CMYK, alpha, 64-bit, 2 bands, camera raw ...),
 // HC_EDATA (truncated, zero size, damaged), HC_ELIMIT (too large), HC_ENOTFOUND, HC_EIO.
 hc_status hc_image_probe(struct hc_image_info *out, const char *path,
                          struct hc_err *err) HC_MUST_CHECK;
@@ -63,20 +68,27 @@ hc_status hc_raster_finish(struct hc_raster_writer *w, struct hc_err *err) HC_MU
 void hc_raster_abandon(struct hc_raster_writer *w); // deletes the part file, frees w
 
 // Decode an original into a working raster (in the locked-down child). Colour files give 3 bands;
-// grey files give 1. ICC honoured, relative colorimetric, no black-point compensation. Also reports
-// the share of pixels with a channel at the coding maximum (clipped).
+// grey files give 1 (linear luminance, white = 1). ICC honoured, relative colorimetric, no
+// black-point compensation, nothing clipped. Also reports the share of pixels with a channel at the
+// coding maximum (clipped; 0 for float files, which have none). Either pointer may be NULL. The
+// statuses of hc_image_probe, and HC_ENOMEM, HC_ECANCEL; on failure no raster is left behind.
 hc_status hc_image_to_raster(const char *original, const char *raster_path,
                              struct hc_image_info *info, double *clipped_share, struct hc_job *job,
                              struct hc_err *err) HC_MUST_CHECK;
 
-// Resample `src` into the frame: out(x, y) = src(frame_to_view(x, y)), bicubic, NaN-free (outside =
-// nearest edge; coverage says how much lay outside). All bands. Writes a raster of frame_w x frame_h.
+// Resample `src` into the frame: out(x, y) = src(frame_to_view(x, y)), pixel centres at +0.5, NaN-free
+// (outside = nearest edge; covered_share says how much of the frame lay inside; may be NULL).
+// Catmull-Rom bicubic; where the view is finer than the frame the kernel is widened by that scale, so
+// that detail is averaged and not aliased. Writes a raster of frame_w x frame_h, the same bytes for
+// any number of threads. HC_ENUMERIC when the map folds over inside the frame, HC_ERANGE when the
+// view is more than 32 times finer than the frame.
 hc_status hc_raster_place(const struct hc_raster *src, const char *out_path,
                           const struct hc_homog *frame_to_view, int frame_w, int frame_h,
                           double *covered_share, struct hc_par *par, struct hc_job *job,
                           struct hc_err *err) HC_MUST_CHECK;
 
-// Box-mean overview with longest side <= max_side: planes for `bands` bands; *factor = integer cell.
+// Box-mean overview with longest side <= max_side. Creates one plane per band in out_bands (room for
+// hc_raster_bands planes, {0} on entry; the caller releases them); *factor = side of the cell in px.
 hc_status hc_raster_overview(const struct hc_raster *r, int max_side, struct hc_plane *out_bands,
                              int *factor, struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
 
@@ -87,8 +99,11 @@ enum hc_tiles_kind {
     HC_TILES_COLOUR, // 3-band raster -> JPEG, sRGB
     HC_TILES_GREY,   // 1-band raster, linear light, stretched lo..hi -> JPEG, grey, sRGB curve
     HC_TILES_HATCH,  // 1-band reason codes -> PNG with alpha: hatch where the code is not 0
-    HC_TILES_HEAT    // 1-band values lo..hi -> PNG with alpha: a neutral light-to-dark veil
+    HC_TILES_HEAT    // 1-band values lo..hi -> PNG with alpha: a neutral veil in five steps with lines
+                     // between the steps; below lo + (hi-lo)/6 nothing is drawn
 };
+// Levels are averaged in linear light. lo < hi is needed for GREY and HEAT and ignored otherwise.
+// The same bytes for any number of threads.
 hc_status hc_tiles_make(const struct hc_raster *r, enum hc_tiles_kind kind, float lo, float hi,
                         const char *path, struct hc_par *par, struct hc_job *job,
                         struct hc_err *err) HC_MUST_CHECK;
@@ -106,7 +121,8 @@ hc_status hc_tiles_get(const struct hc_tiles *t, int level, int x, int y, struct
                        struct hc_err *err) HC_MUST_CHECK;
 
 // ---- pictures out -----------------------------------------------------------------------------------
-// A small picture in memory (patches of the spot strip, report figures): planes of one size, 1 or 3.
+// A small picture in memory (patches of the spot strip, report figures): planes of one size, n = 1
+// (linear grey) or 3 (linear ROMM), encoded as 8-bit sRGB. Bytes are appended to out.
 hc_status hc_image_encode_jpeg(struct hc_buf *out, const struct hc_plane *bands, int n, int quality,
                                struct hc_err *err) HC_MUST_CHECK;
 hc_status hc_image_encode_png(struct hc_buf *out, const struct hc_plane *bands, int n,
@@ -120,12 +136,15 @@ enum hc_export_as {
     HC_EXPORT_CODE8     // 1-band 8-bit
 };
 // Streams rows to a TIFF, BigTIFF when needed; temporary + fsync + rename. description goes into
-// ImageDescription (provenance, plain text).
+// ImageDescription (provenance, plain text; NULL for none). SRGB16 and LINEAR16 clip to 0..1; CODE8
+// rounds and clips to 0..255. HC_EARG when the bands do not fit the kind.
 hc_status hc_image_export(const struct hc_raster *r, enum hc_export_as as, const char *path,
                           const char *description, struct hc_job *job,
                           struct hc_err *err) HC_MUST_CHECK;
 
-// Writes generated pictures (the demo's photographs): rows come from a callback, 16-bit sRGB or grey.
+// Writes generated pictures (the demo's photographs): rows come from a callback as values 0..1 that
+// are already encoded by the sRGB curve; stored as 16 bit with an sRGB (3 bands) or sRGB-grey profile
+// (1 band). dpi 0 = not stated.
 typedef hc_status (*hc_image_rows_fn)(void *ctx, int y0, struct hc_plane *bands, struct hc_err *err);
 hc_status hc_image_write_tiff16(const char *path, int w, int h, int bands, hc_image_rows_fn fn,
                                 void *ctx, double dpi, struct hc_job *job,
