@@ -32,7 +32,7 @@ HC_PX float hc_px_cbrt(float x)
     int32_t bits;
     float r;
     memcpy(&bits, &x, sizeof bits);
-    bits = 0x548c39cb - (int32_t)((float)bits * (1.0f / 3.0f));
+    bits = 0x54a24000 - (int32_t)((float)bits * (1.0f / 3.0f));
     memcpy(&r, &bits, sizeof r);
     r *= (4.0f / 3.0f) - third * (r * r * r);
     r *= (4.0f / 3.0f) - third * (r * r * r);
@@ -109,7 +109,10 @@ HC_PX float hc_px_ciede2000(float l1, float a1, float b1, float l2, float a2, fl
     float dp = (a2 - a1) * g1, db = b2 - b1, dl = l2 - l1;
     float c1 = sqrtf(p1 * p1 + b1 * b1), c2 = sqrtf(p2 * p2 + b2 * b2);
     float dc = (dp * (p1 + p2) + db * (b1 + b2)) / hc_px_max(c1 + c2, tiny);
-    float dot = p1 * p2 + b1 * b2, cross = p1 * db - b1 * dp, product = c1 * c2;
+    // The cross product from the difference and the greyer of the two loses no digits to
+    // cancellation.
+    float pg = c1 < c2 ? p1 : p2, bg = c1 < c2 ? b1 : b2;
+    float dot = p1 * p2 + b1 * b2, cross = pg * db - bg * dp, product = c1 * c2;
     float half = sqrtf(0.5f * (product + fabsf(dot)));
     // Which way round from 1 to 2. Exactly opposite hues follow the published rule: through the
     // mean of both angles, so upwards from the one below 180 degrees.

@@ -3,17 +3,35 @@
 
 #include "colour/colour_px.h"
 
-// Both builds give the same bits (see colour_px.h); the loader picks one.
-#if defined(__x86_64__) && defined(__linux__)
-#define HC_FAST __attribute__((target_clones("avx2", "default")))
+// Each row function is its body, built twice; both builds give the same bits (see colour_px.h) and
+// the processor decides which one runs. (Function multi-versioning by attribute would be shorter,
+// but clang 14 names the result so that no other file can call it.)
+#if defined(__x86_64__)
+#define ROW_FUNCTION(name, parameters, arguments)                                                  \
+    __attribute__((target("avx2"))) static void name##_avx2 parameters                             \
+    {                                                                                              \
+        name##_body arguments;                                                                     \
+    }                                                                                              \
+    void name parameters                                                                           \
+    {                                                                                              \
+        if (__builtin_cpu_supports("avx2")) {                                                      \
+            name##_avx2 arguments;                                                                 \
+        } else {                                                                                   \
+            name##_body arguments;                                                                 \
+        }                                                                                          \
+    }
 #else
-#define HC_FAST
+#define ROW_FUNCTION(name, parameters, arguments)                                                  \
+    void name parameters                                                                           \
+    {                                                                                              \
+        name##_body arguments;                                                                     \
+    }
 #endif
 
 #define CHUNK 256
 
-HC_FAST void hc_colour_ciede2000_row(float *de, const float *const lab1[3],
-                                     const float *const lab2[3], size_t n)
+HC_PX void hc_colour_ciede2000_row_body(float *de, const float *const lab1[3],
+                                        const float *const lab2[3], size_t n)
 {
     float *restrict out = de;
     const float *restrict l1 = lab1[0], *restrict a1 = lab1[1], *restrict b1 = lab1[2];
@@ -23,7 +41,7 @@ HC_FAST void hc_colour_ciede2000_row(float *de, const float *const lab1[3],
     }
 }
 
-HC_FAST void hc_colour_lab_row(float *const lab[3], const float *const lin[3], size_t n)
+HC_PX void hc_colour_lab_row_body(float *const lab[3], const float *const lin[3], size_t n)
 {
     float f[3][CHUNK];
     for (size_t at = 0; at < n; at += CHUNK) {
@@ -64,7 +82,7 @@ HC_PX void encode_chunk(int32_t out[3][CHUNK], const float *const lin[3], size_t
     }
 }
 
-HC_FAST void hc_colour_srgb8_row(uint8_t *rgb, const float *const lin[3], size_t n)
+HC_PX void hc_colour_srgb8_row_body(uint8_t *rgb, const float *const lin[3], size_t n)
 {
     int32_t code[3][CHUNK];
     for (size_t at = 0; at < n; at += CHUNK) {
@@ -78,7 +96,7 @@ HC_FAST void hc_colour_srgb8_row(uint8_t *rgb, const float *const lin[3], size_t
     }
 }
 
-HC_FAST void hc_colour_srgb16_row(uint16_t *rgb, const float *const lin[3], size_t n)
+HC_PX void hc_colour_srgb16_row_body(uint16_t *rgb, const float *const lin[3], size_t n)
 {
     int32_t code[3][CHUNK];
     for (size_t at = 0; at < n; at += CHUNK) {
@@ -91,3 +109,13 @@ HC_FAST void hc_colour_srgb16_row(uint16_t *rgb, const float *const lin[3], size
         }
     }
 }
+
+ROW_FUNCTION(hc_colour_ciede2000_row,
+             (float *de, const float *const lab1[3], const float *const lab2[3], size_t n),
+             (de, lab1, lab2, n))
+ROW_FUNCTION(hc_colour_lab_row, (float *const lab[3], const float *const lin[3], size_t n),
+             (lab, lin, n))
+ROW_FUNCTION(hc_colour_srgb8_row, (uint8_t * rgb, const float *const lin[3], size_t n),
+             (rgb, lin, n))
+ROW_FUNCTION(hc_colour_srgb16_row, (uint16_t * rgb, const float *const lin[3], size_t n),
+             (rgb, lin, n))
