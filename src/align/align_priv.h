@@ -1,0 +1,99 @@
+// What the files of the align room share. Equation numbers are those of docs/theory/align.md.
+#ifndef HC_ALIGN_ALIGN_PRIV_H
+#define HC_ALIGN_ALIGN_PRIV_H
+
+#include "align/align.h"
+#include "num/fft.h"
+
+// ---- align_source.c
+
+// A view at 1/k of its size: level px = full px / k.
+struct hc_align_level {
+    struct hc_align_source src; // looks at `own` for k > 1, at the caller's pixels for k = 1
+    struct hc_plane own;
+    int k;
+};
+
+// Box means over k x k cells, read in strips. out gets ceil(w/k) x ceil(h/k) pixels. HC_EDATA when
+// a pixel is not finite. `range` (may be NULL) gets the least and greatest pixel read.
+hc_status hc_align_reduce(struct hc_plane *out, const struct hc_align_source *src, int k,
+                          double range[2], struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
+// Fill out from x0, y0 of src; pixels outside src repeat its nearest edge. The box must meet src.
+hc_status hc_align_read_box(struct hc_plane *out, const struct hc_align_source *src, int x0, int y0,
+                            struct hc_err *err) HC_MUST_CHECK;
+
+// ---- align_field.c
+
+#define HC_ALIGN_MARGIN 6 // px the field needs around itself: 5 of blur, 1 of gradient
+
+// The orientation field (eq. 1) of img without `margin` px on each side, times `weight` (of that
+// size), its weighted mean taken off first. Written to the top-left of the n x n complex array z;
+// the rest is zeroed. *contrast gets the 90 % quantile of the gradient, tone per px.
+hc_status hc_align_field(float *z, int n, const struct hc_plane *img, int margin,
+                         const struct hc_plane *weight, double *contrast) HC_MUST_CHECK;
+
+struct hc_align_peak {
+    double dx, dy; // px
+    double score;  // peak over the standard deviation of the surface
+    double rival;  // the best other maximum, at least 5 px away, over the peak
+};
+
+// Half-whitened correlation (eq. 2): where does b lie against a, |dx|, |dy| <= radius? `a` holds
+// the transform of one field, `b` a field; b is overwritten.
+struct hc_align_peak hc_align_correlate(const struct hc_fft2 *fft, int n, const float *a, float *b,
+                                        int radius);
+
+// ---- align_coarse.c
+
+// Best similarity from frame px to view px by a search over small turns and scales on planes
+// reduced by k (sides up to 256 px).
+struct hc_align_start {
+    struct hc_homog frame_to_view;
+    double score;
+};
+hc_status hc_align_coarse(struct hc_align_start *out, const struct hc_plane *ref,
+                          const struct hc_plane *view, int k, int symmetry, struct hc_par *par,
+                          struct hc_err *err) HC_MUST_CHECK;
+
+// ---- align_tile.c
+
+// One tile pass over a pair of levels: measure where the view lies against the frame on a grid of
+// tiles, given the map found so far.
+struct hc_align_measure {
+    double x, y;   // centre, frame px at full size
+    double dx, dy; // frame px at full size: view(map(p + d)) looks like frame(p)
+    double peak, rival;
+    bool is_textured, is_clear, is_held_out;
+};
+struct hc_align_pass {
+    const struct hc_align_level *ref, *view;
+    struct hc_homog frame_to_view; // so far, full px
+    double floor_ref, floor_view;  // gradient (tone per px) up to which a tile has no texture
+    int size, step, radius;        // of a tile, between tiles, of the search: level px
+};
+// *out: *n tiles in row order, owned by the caller.
+hc_status hc_align_measure(struct hc_align_measure **out, size_t *n,
+                           const struct hc_align_pass *pass, struct hc_par *par, struct hc_job *job,
+                           struct hc_err *err) HC_MUST_CHECK;
+
+// ---- align_fit.c
+
+enum hc_align_model { HC_ALIGN_SIMILARITY, HC_ALIGN_AFFINE, HC_ALIGN_HOMOGRAPHY };
+
+// Fit frame -> view from clear tiles: similarity, affine or homography relative to `start`, the
+// simplest that the held-out tiles support. `sofar` is the map the tiles were measured with,
+// `reach` the agreement distance in full px. HC_EREFUSED when fewer than 6 clear tiles.
+struct hc_align_model_fit {
+    struct hc_homog frame_to_view;
+    enum hc_align_model model;
+    size_t clear, agreeing;
+};
+hc_status hc_align_fit_map(struct hc_align_model_fit *out, const struct hc_align_measure *tile,
+                           size_t n, const struct hc_homog *start, const struct hc_homog *sofar,
+                           struct hc_pt centre, double half_diagonal, double reach,
+                           struct hc_err *err) HC_MUST_CHECK;
+// Measured minus fitted place of a tile, frame px.
+struct hc_pt hc_align_residual(const struct hc_align_measure *tile, const struct hc_homog *sofar,
+                               const struct hc_homog *fitted_inverse);
+
+#endif

@@ -1,0 +1,259 @@
+#include <math.h>
+
+#include "align/align_priv.h"
+#include "base/mem.h"
+#include "num/filter.h"
+
+#define BATCH 32       // tiles read before they are measured side by side
+#define MIN_PEAK 6.0   // thresholds of a clear tile: docs/theory/align.md, section 4
+#define MAX_RIVAL 0.87 // 1 / 1.15
+#define MIN_INSIDE 0.6 // of the window's weight must fall on the view
+#define BORDER 2       // px of the view's edge that the interpolation spoils
+
+struct job_tile {
+    int x0, y0;                // in the reference level
+    struct hc_plane ref, view; // pixels read: the tile with margin, and the box it maps to
+    int view_x0, view_y0;
+    bool is_readable;
+    hc_status status;
+};
+
+struct pass {
+    const struct hc_align_pass *p;
+    struct hc_homog map; // reference level px -> view level px
+    struct hc_fft2 *fft;
+    struct hc_plane window;
+    struct job_tile tile[BATCH];
+    struct hc_align_measure *out; // of this batch
+};
+
+static void fill_window(struct hc_plane *w)
+{
+    for (int y = 0; y < w->h; y++) {
+        double wy = sin(M_PI * (y + 0.5) / w->h);
+        for (int x = 0; x < w->w; x++) {
+            double wx = sin(M_PI * (x + 0.5) / w->w);
+            hc_plane_row(w, y)[x] = (float)(wx * wx * wy * wy); // Hann
+        }
+    }
+}
+
+// The view box that a tile with its margin maps to; false when too little of the tile is in the
+// view.
+static bool view_box(const struct pass *ps, const struct job_tile *t, int box[4])
+{
+    const struct hc_align_source *v = &ps->p->view->src;
+    double m = HC_ALIGN_MARGIN, s = ps->p->size + m, lo[2] = {1e9, 1e9}, hi[2] = {-1e9, -1e9};
+    for (int c = 0; c < 4; c++) {
+        struct hc_pt p = {t->x0 + (c & 1 ? s : -m), t->y0 + (c & 2 ? s : -m)};
+        struct hc_pt q = hc_homog_apply(&ps->map, p);
+        if (!isfinite(q.x) || !isfinite(q.y)) {
+            return false;
+        }
+        lo[0] = fmin(lo[0], q.x);
+        lo[1] = fmin(lo[1], q.y);
+        hi[0] = fmax(hi[0], q.x);
+        hi[1] = fmax(hi[1], q.y);
+    }
+    if (hi[0] - lo[0] > 4 * s || hi[1] - lo[1] > 4 * s || hi[0] < 0.5 * s || hi[1] < 0.5 * s ||
+        lo[0] > v->w - 0.5 * s || lo[1] > v->h - 0.5 * s) {
+        return false;
+    }
+    box[0] = (int)floor(lo[0]) - 3;
+    box[1] = (int)floor(lo[1]) - 3;
+    box[2] = (int)ceil(hi[0]) + 3 - box[0];
+    box[3] = (int)ceil(hi[1]) + 3 - box[1];
+    return true;
+}
+
+static hc_status read_tile(struct pass *ps, struct job_tile *t, struct hc_err *err)
+{
+    int side = ps->p->size + 2 * HC_ALIGN_MARGIN, box[4];
+    hc_status st;
+    t->is_readable = view_box(ps, t, box);
+    if (!t->is_readable) {
+        return HC_OK;
+    }
+    t->view_x0 = box[0];
+    t->view_y0 = box[1];
+    st = hc_plane_create(&t->ref, side, side, err);
+    if (st == HC_OK) {
+        st = hc_plane_create(&t->view, box[2], box[3], err);
+    }
+    if (st == HC_OK) {
+        st = hc_align_read_box(&t->ref, &ps->p->ref->src, t->x0 - HC_ALIGN_MARGIN,
+                               t->y0 - HC_ALIGN_MARGIN, err);
+    }
+    if (st == HC_OK) {
+        st = hc_align_read_box(&t->view, &ps->p->view->src, box[0], box[1], err);
+    }
+    return st;
+}
+
+// The view as seen through the map, on the tile's pixels; the window is cut where the view ends.
+// Returns the share of the window's weight that remains.
+static double warp_tile(const struct pass *ps, const struct job_tile *t, struct hc_plane *warped,
+                        struct hc_plane *weight)
+{
+    const struct hc_align_source *v = &ps->p->view->src;
+    double all = 0, kept = 0;
+    for (int y = 0; y < warped->h; y++) {
+        float *row = hc_plane_row(warped, y);
+        int j = y - HC_ALIGN_MARGIN;
+        for (int x = 0; x < warped->w; x++) {
+            int i = x - HC_ALIGN_MARGIN;
+            struct hc_pt q =
+                hc_homog_apply(&ps->map, (struct hc_pt){t->x0 + i + 0.5, t->y0 + j + 0.5});
+            row[x] = hc_filter_bicubic(&t->view, q.x - t->view_x0, q.y - t->view_y0);
+            if (i >= 0 && j >= 0 && i < weight->w && j < weight->h) {
+                bool is_in =
+                    q.x >= BORDER && q.y >= BORDER && q.x <= v->w - BORDER && q.y <= v->h - BORDER;
+                float wt = hc_plane_get(&ps->window, i, j);
+                all += (double)wt;
+                hc_plane_row(weight, j)[i] = is_in ? wt : 0;
+                kept += is_in ? (double)wt : 0;
+            }
+        }
+    }
+    return kept / all;
+}
+
+static hc_status measure_tile(const struct pass *ps, const struct job_tile *t,
+                              struct hc_align_measure *m)
+{
+    int n = ps->p->size;
+    size_t count = 2 * (size_t)n * (size_t)n;
+    struct hc_plane warped = {0}, weight = {0};
+    double contrast[2] = {0}, inside;
+    float *z = hc_mem_alloc(2 * count * sizeof *z);
+    hc_status st = z ? hc_plane_create(&warped, t->ref.w, t->ref.h, NULL) : HC_ENOMEM;
+    if (st == HC_OK) {
+        st = hc_plane_create(&weight, n, n, NULL);
+    }
+    if (st != HC_OK) {
+        goto done;
+    }
+    inside = warp_tile(ps, t, &warped, &weight);
+    st = hc_align_field(z, n, &t->ref, HC_ALIGN_MARGIN, &ps->window, &contrast[0]);
+    if (st == HC_OK) {
+        st = hc_align_field(z + count, n, &warped, HC_ALIGN_MARGIN, &weight, &contrast[1]);
+    }
+    m->is_textured = contrast[0] > ps->p->floor_ref && contrast[1] > ps->p->floor_view;
+    if (st == HC_OK && inside >= MIN_INSIDE && m->is_textured) {
+        struct hc_align_peak p;
+        hc_fft2_forward(ps->fft, z);
+        p = hc_align_correlate(ps->fft, n, z, z + count, ps->p->radius);
+        m->dx = p.dx * ps->p->ref->k;
+        m->dy = p.dy * ps->p->ref->k;
+        m->peak = p.score;
+        m->rival = p.rival;
+        m->is_clear = p.score > MIN_PEAK && p.rival < MAX_RIVAL &&
+                      fmax(fabs(p.dx), fabs(p.dy)) < ps->p->radius;
+    }
+done:
+    hc_plane_release(&weight);
+    hc_plane_release(&warped);
+    hc_mem_free(z);
+    return st;
+}
+
+static void run_tile(void *ctx, int block, int y0, int y1)
+{
+    struct pass *ps = ctx;
+    struct job_tile *t = &ps->tile[block];
+    (void)y0;
+    (void)y1;
+    if (t->is_readable) {
+        t->status = measure_tile(ps, t, &ps->out[block]);
+    }
+}
+
+// Tiles are laid centred, `step` apart, wholly inside the reference.
+static hc_status measure_batch(struct pass *ps, size_t first, int count, int columns,
+                               struct hc_par *par, struct hc_err *err)
+{
+    const struct hc_align_pass *p = ps->p;
+    int left = (p->ref->src.w - p->size) % p->step / 2,
+        top = (p->ref->src.h - p->size) % p->step / 2;
+    hc_status st = HC_OK;
+    for (int i = 0; i < count && st == HC_OK; i++) {
+        int col = (int)((first + (size_t)i) % (size_t)columns);
+        int row = (int)((first + (size_t)i) / (size_t)columns);
+        struct job_tile *t = &ps->tile[i];
+        *t = (struct job_tile){.x0 = left + col * p->step, .y0 = top + row * p->step};
+        ps->out[i].x = (t->x0 + p->size / 2.0) * p->ref->k;
+        ps->out[i].y = (t->y0 + p->size / 2.0) * p->ref->k;
+        ps->out[i].is_held_out = (col + 2 * row) % 5 == 0; // a knight's move apart: even cover
+        st = read_tile(ps, t, err);
+    }
+    if (st == HC_OK) {
+        hc_par_rows(par, count * HC_BLOCK, run_tile, ps);
+    }
+    for (int i = 0; i < count; i++) {
+        if (st == HC_OK && ps->tile[i].status != HC_OK) {
+            st = hc_err_set(err, ps->tile[i].status, "align", "out of memory for a tile");
+        }
+        hc_plane_release(&ps->tile[i].ref);
+        hc_plane_release(&ps->tile[i].view);
+        ps->tile[i] = (struct job_tile){0};
+    }
+    return st;
+}
+
+// The map between full sizes, said in level px: pixel edges scale exactly (num/geom.h).
+static struct hc_homog level_map(const struct hc_align_pass *p)
+{
+    struct hc_homog in = {{p->ref->k, 0, 0, 0, p->ref->k, 0, 0, 0, 1}};
+    struct hc_homog out = {{1.0 / p->view->k, 0, 0, 0, 1.0 / p->view->k, 0, 0, 0, 1}};
+    struct hc_homog h = hc_homog_compose(&p->frame_to_view, &in);
+    return hc_homog_compose(&out, &h);
+}
+
+hc_status hc_align_measure(struct hc_align_measure **out, size_t *n,
+                           const struct hc_align_pass *pass, struct hc_par *par, struct hc_job *job,
+                           struct hc_err *err)
+{
+    int w = pass->ref->src.w, h = pass->ref->src.h;
+    int columns = w < pass->size ? 0 : (w - pass->size) / pass->step + 1;
+    int rows = h < pass->size ? 0 : (h - pass->size) / pass->step + 1;
+    size_t total = (size_t)columns * (size_t)rows;
+    struct pass *ps = hc_mem_array(1, sizeof *ps);
+    struct hc_align_measure *m = total ? hc_mem_array(total, sizeof *m) : NULL;
+    hc_status st = HC_OK;
+    *out = NULL;
+    *n = 0;
+    if (!ps || (total && !m)) {
+        st = hc_err_set(err, HC_ENOMEM, "align", "out of memory for %zu tiles", total);
+        goto done;
+    }
+    ps->p = pass;
+    ps->map = level_map(pass);
+    st = hc_fft2_create(&ps->fft, pass->size, pass->size, err);
+    if (st == HC_OK) {
+        st = hc_plane_create(&ps->window, pass->size, pass->size, err);
+    }
+    if (st == HC_OK) {
+        fill_window(&ps->window);
+    }
+    for (size_t i = 0; i < total && st == HC_OK; i += BATCH) {
+        st = hc_job_step(job, (double)i / (double)total, "placing a view", err);
+        if (st == HC_OK) {
+            ps->out = m + i;
+            st = measure_batch(ps, i, total - i < BATCH ? (int)(total - i) : BATCH, columns, par,
+                               err);
+        }
+    }
+    if (st == HC_OK) {
+        *out = m;
+        *n = total;
+        m = NULL;
+    }
+done:
+    if (ps) {
+        hc_fft2_destroy(ps->fft);
+        hc_plane_release(&ps->window);
+    }
+    hc_mem_free(ps);
+    hc_mem_free(m);
+    return st;
+}
