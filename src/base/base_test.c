@@ -20,8 +20,9 @@ static void json_text(void **state)
     hc_json_end_arr(&b);
     hc_json_kbool(&b, "t", true);
     hc_json_end_obj(&b);
-    assert_string_equal(hc_buf_text(&b),
-                        "{\"a\":\"q\\\"\\\\\\u000a\xc3\xa9\xef\xbf\xbd\",\"l\":[0.5,null,-3],\"t\":true}");
+    assert_string_equal(
+        hc_buf_text(&b),
+        "{\"a\":\"q\\\"\\\\\\u000a\xc3\xa9\xef\xbf\xbd\",\"l\":[0.5,null,-3],\"t\":true}");
     hc_buf_release(&b);
     b.max = 10;
     hc_buf_str(&b, "0123456789");
@@ -109,9 +110,9 @@ static void random_moments(void **state)
 
 int main(void)
 {
-    const struct CMUnitTest tests[] = {
-        cmocka_unit_test(json_text), cmocka_unit_test(memory_faults),
-        cmocka_unit_test(same_bits_any_threads), cmocka_unit_test(cancel_and_prefix),
-        cmocka_unit_test(random_moments)};
+    const struct CMUnitTest tests[] = {cmocka_unit_test(json_text), cmocka_unit_test(memory_faults),
+                                       cmocka_unit_test(same_bits_any_threads),
+                                       cmocka_unit_test(cancel_and_prefix),
+                                       cmocka_unit_test(random_moments)};
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

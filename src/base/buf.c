@@ -99,8 +99,9 @@ hc_status hc_buf_check(const struct hc_buf *b, struct hc_err *err)
         return HC_OK;
     }
     return hc_err_set(err, b->failed, "base",
-                      b->failed == HC_ELIMIT ? "a text or data block passed its ceiling of %zu bytes"
-                                             : "out of memory while building %zu bytes of output",
+                      b->failed == HC_ELIMIT
+                          ? "a text or data block passed its ceiling of %zu bytes"
+                          : "out of memory while building %zu bytes of output",
                       b->failed == HC_ELIMIT ? (b->max ? b->max : HC_BUF_DEFAULT_MAX) : b->len);
 }
 

@@ -14,10 +14,10 @@
 #define HC_BUF_DEFAULT_MAX ((size_t)256 << 20)
 
 struct hc_buf {
-    char *data;   // always NUL-terminated once anything was appended
-    size_t len;   // bytes without the NUL
-    size_t room;  // bytes allocated
-    size_t max;   // ceiling; 0 = HC_BUF_DEFAULT_MAX
+    char *data;  // always NUL-terminated once anything was appended
+    size_t len;  // bytes without the NUL
+    size_t room; // bytes allocated
+    size_t max;  // ceiling; 0 = HC_BUF_DEFAULT_MAX
     hc_status failed;
     uint64_t json_comma; // JSON writer: bit per depth, set when a comma is due
     int json_depth;

@@ -43,10 +43,9 @@ hc_status hc_err_prefix(struct hc_err *err, hc_status status, const char *fmt, .
 
 const char *hc_status_name(hc_status status)
 {
-    static const char *const names[] = {"ok",        "argument",    "range",   "data",
-                                        "numeric",   "not-found",   "conflict", "unsupported",
-                                        "io",        "memory",      "limit",   "cancelled",
-                                        "refused"};
+    static const char *const names[] = {"ok",        "argument",  "range",       "data", "numeric",
+                                        "not-found", "conflict",  "unsupported", "io",   "memory",
+                                        "limit",     "cancelled", "refused"};
     size_t i = (size_t)status;
     return i < sizeof names / sizeof names[0] ? names[i] : "unknown";
 }

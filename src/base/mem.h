@@ -8,16 +8,16 @@
 
 #include <stddef.h>
 
-void *hc_mem_alloc(size_t bytes);             // uninitialised; NULL for 0 bytes
-void *hc_mem_array(size_t n, size_t size);    // zeroed, overflow-checked; NULL for 0
-void *hc_mem_grow(void *p, size_t bytes);     // like realloc; the old block stays on failure
-char *hc_mem_strdup(const char *s);           // NULL in, NULL out
+void *hc_mem_alloc(size_t bytes);          // uninitialised; NULL for 0 bytes
+void *hc_mem_array(size_t n, size_t size); // zeroed, overflow-checked; NULL for 0
+void *hc_mem_grow(void *p, size_t bytes);  // like realloc; the old block stays on failure
+char *hc_mem_strdup(const char *s);        // NULL in, NULL out
 char *hc_mem_strndup(const char *s, size_t n);
-void hc_mem_free(void *p);                    // NULL is fine
+void hc_mem_free(void *p); // NULL is fine
 
-size_t hc_mem_live(void);                     // bytes now allocated
-size_t hc_mem_peak(void);                     // highest hc_mem_live so far
-void hc_mem_set_cap(size_t total_bytes);      // 0 = no cap (default)
-void hc_mem_fail_at(long n);                  // tests: the n-th allocation from now fails; <0 off
+size_t hc_mem_live(void);                // bytes now allocated
+size_t hc_mem_peak(void);                // highest hc_mem_live so far
+void hc_mem_set_cap(size_t total_bytes); // 0 = no cap (default)
+void hc_mem_fail_at(long n);             // tests: the n-th allocation from now fails; <0 off
 
 #endif

@@ -77,7 +77,8 @@ hc_status hc_par_create(struct hc_par **out, int threads, struct hc_err *err)
     }
     if (!par || (threads > 1 && !par->threads)) {
         hc_mem_free(par);
-        return hc_err_set(err, HC_ENOMEM, "base", "out of memory for a pool of %d threads", threads);
+        return hc_err_set(err, HC_ENOMEM, "base", "out of memory for a pool of %d threads",
+                          threads);
     }
     pthread_mutex_init(&par->lock, NULL);
     pthread_cond_init(&par->wake, NULL);
@@ -85,7 +86,8 @@ hc_status hc_par_create(struct hc_par **out, int threads, struct hc_err *err)
     for (int i = 0; i < threads - 1; i++) {
         if (pthread_create(&par->threads[i], NULL, worker, par) != 0) {
             hc_par_destroy(par);
-            return hc_err_set(err, HC_EIO, "base", "could not start thread %d of %d", i + 2, threads);
+            return hc_err_set(err, HC_EIO, "base", "could not start thread %d of %d", i + 2,
+                              threads);
         }
         par->n_threads++;
     }

@@ -54,8 +54,8 @@ hc_status hc_filter_gauss(struct hc_plane *dst, const struct hc_plane *src, doub
     float *k;
     hc_status st;
     if (!(sigma_px > 0) || sigma_px > 10000) {
-        return hc_err_set(err, HC_ERANGE, "num", "a Gaussian of %g px; give more than 0, up to 10000",
-                          sigma_px);
+        return hc_err_set(err, HC_ERANGE, "num",
+                          "a Gaussian of %g px; give more than 0, up to 10000", sigma_px);
     }
     k = hc_mem_array((size_t)(2 * r + 1), sizeof *k);
     if (!k) {

@@ -1,5 +1,5 @@
-// Points, polygons and plane transforms, in pixels of one frame (x right, y down). The centre of the
-// top-left pixel is (0.5, 0.5); pixel (i, j) covers i..i+1, j..j+1.
+// Points, polygons and plane transforms, in pixels of one frame (x right, y down). The centre of
+// the top-left pixel is (0.5, 0.5); pixel (i, j) covers i..i+1, j..j+1.
 #ifndef HC_NUM_GEOM_H
 #define HC_NUM_GEOM_H
 

@@ -8,8 +8,8 @@ hc_status hc_plane_create(struct hc_plane *out, int w, int h, struct hc_err *err
 {
     struct hc_plane p = {.w = w, .h = h, .stride = w};
     if (w < 1 || h < 1 || w > 1000000 || h > 1000000) {
-        return hc_err_set(err, HC_ERANGE, "num", "a picture of %d x %d px; each side must be 1 to 1000000",
-                          w, h);
+        return hc_err_set(err, HC_ERANGE, "num",
+                          "a picture of %d x %d px; each side must be 1 to 1000000", w, h);
     }
     p.px = hc_mem_array((size_t)w * (size_t)h, sizeof *p.px);
     if (!p.px) {

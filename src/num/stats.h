@@ -4,8 +4,8 @@
 
 #include <stddef.h>
 
-double hc_stats_mean(const double *v, size_t n);           // 0 for n = 0
-double hc_stats_sd(const double *v, size_t n);             // n-1 in the divisor; 0 for n < 2
+double hc_stats_mean(const double *v, size_t n); // 0 for n = 0
+double hc_stats_sd(const double *v, size_t n);   // n-1 in the divisor; 0 for n < 2
 // Quantile q in 0..1 by linear interpolation between order statistics (type 7 of Hyndman and Fan,
 // The American Statistician 50(4), 1996). Sorts v in place. 0 for n = 0.
 double hc_stats_quantile(double *v, size_t n, double q);

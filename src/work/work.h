@@ -1,9 +1,9 @@
 // Use cases: what a conservator asks the program to do. Both edges (command line, page) call these
-// and nothing else. Results come as JSON documents (docs/http-api.md gives their fields), so that the
-// command's --json and the page always say the same.
+// and nothing else. Results come as JSON documents (docs/http-api.md gives their fields), so that
+// the command's --json and the page always say the same.
 //
-// Thread rule: one struct hc_work belongs to one thread at a time. A writer handle holds the dossier
-// against other writers; readers may be open beside it.
+// Thread rule: one struct hc_work belongs to one thread at a time. A writer handle holds the
+// dossier against other writers; readers may be open beside it.
 #ifndef HC_WORK_WORK_H
 #define HC_WORK_WORK_H
 
@@ -19,6 +19,9 @@
 int hc_work_exit_code(hc_status status);
 int hc_work_http_code(hc_status status);
 
+// The first statement of main(): pictures are decoded by this same program started again with a
+// hidden first argument. Returns -1 in an ordinary start, else the exit code to leave with.
+int hc_work_child_main(int argc, char **argv);
 hc_status hc_work_init(const char *argv0, struct hc_err *err) HC_MUST_CHECK; // once, from main
 void hc_work_shutdown(void);
 
@@ -26,6 +29,8 @@ struct hc_work;
 hc_status hc_work_open(struct hc_work **out, const char *dossier, bool for_writing, int threads,
                        struct hc_err *err) HC_MUST_CHECK;
 void hc_work_close(struct hc_work *w);
+// Who makes the changes that follow, for the dossier's log; NULL or "" = not said.
+void hc_work_set_author(struct hc_work *w, const char *author);
 
 struct hc_work_new {
     const char *title, *maker, *date, *support, *inventory, *owner;
@@ -49,8 +54,8 @@ hc_status hc_work_views(struct hc_work *w, struct hc_buf *json, struct hc_err *e
 hc_status hc_work_align(struct hc_work *w, const char *view, struct hc_buf *json,
                         struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
 
-// geojson: a Polygon, a Feature or a FeatureCollection of polygons in frame px. before/test/surface/
-// system may be NULL when the file's properties have them.
+// geojson: a Polygon, a Feature or a FeatureCollection of polygons in frame px.
+// before/test/surface/ system may be NULL when the file's properties have them.
 struct hc_work_window {
     const char *geojson, *before, *test, *surface, *system, *label;
 };
@@ -61,13 +66,14 @@ hc_status hc_work_windows(struct hc_work *w, struct hc_buf *json, struct hc_err 
 
 // kind: overpaint, retouching, loss, abrasion, gilding.
 hc_status hc_work_zone_add(struct hc_work *w, const char *geojson, const char *kind,
-                           const char *label, struct hc_buf *json, struct hc_err *err) HC_MUST_CHECK;
+                           const char *label, struct hc_buf *json,
+                           struct hc_err *err) HC_MUST_CHECK;
 hc_status hc_work_zone_remove(struct hc_work *w, int64_t id, struct hc_err *err) HC_MUST_CHECK;
 hc_status hc_work_zones(struct hc_work *w, struct hc_buf *json, struct hc_err *err) HC_MUST_CHECK;
 
 struct hc_work_forecast {
-    const char *surface;  // state to forecast: NULL = that of most windows
-    double radius_limit;  // 0 = none
+    const char *surface; // state to forecast: NULL = that of most windows
+    double radius_limit; // 0 = none
 };
 hc_status hc_work_forecast(struct hc_work *w, const struct hc_work_forecast *req,
                            struct hc_buf *json, struct hc_job *job,
@@ -96,8 +102,8 @@ hc_status hc_work_verify(struct hc_work *w, struct hc_buf *json, struct hc_job *
                          struct hc_err *err) HC_MUST_CHECK; // HC_EDATA when problems were found
 
 struct hc_work_demo {
-    bool is_small;    // 750 x 900 px instead of 3000 x 3600
-    bool only_files;  // write the photographs, do not make the dossier
+    bool is_small;   // 750 x 900 px instead of 3000 x 3600
+    bool only_files; // write the photographs, do not make the dossier
     int threads;
     uint64_t seed;
 };
@@ -105,5 +111,10 @@ struct hc_work_demo {
 // functions above.
 hc_status hc_work_demo(const char *dir, const struct hc_work_demo *req, struct hc_buf *json,
                        struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
+
+// A document told as plain text for a terminal. kind: "dossier", "views", "view", "windows",
+// "window", "zones", "zone", "forecast", "spot", "verify". HC_EDATA when json is not that document.
+hc_status hc_work_tell(const char *kind, const char *json, struct hc_buf *text,
+                       struct hc_err *err) HC_MUST_CHECK;
 
 #endif

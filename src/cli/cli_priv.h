@@ -1,0 +1,70 @@
+#ifndef HC_CLI_CLI_PRIV_H
+#define HC_CLI_CLI_PRIV_H
+
+#include <stdint.h>
+
+#include "cli/cli.h"
+#include "work/work.h"
+
+#define HC_CLI_MAX_WORDS 256
+
+// What was typed: words in order, options by name. An option not given is NULL / 0 / false.
+struct hc_cli_args {
+    const char *word[HC_CLI_MAX_WORDS];
+    int n_words;
+    const char *option[40]; // by enum hc_cli_option; a flag is "" when given
+};
+
+enum hc_cli_option {
+    OPT_TITLE,
+    OPT_HEIGHT,
+    OPT_WIDTH,
+    OPT_MAKER,
+    OPT_DATE,
+    OPT_SUPPORT,
+    OPT_INVENTORY,
+    OPT_OWNER,
+    OPT_TECHNIQUE,
+    OPT_STATE,
+    OPT_LABEL,
+    OPT_AZIMUTH,
+    OPT_ELEVATION,
+    OPT_ADD,
+    OPT_REMOVE,
+    OPT_BEFORE,
+    OPT_TEST,
+    OPT_SURFACE,
+    OPT_SYSTEM,
+    OPT_KIND,
+    OPT_RADIUS_LIMIT,
+    OPT_AT,
+    OPT_MM,
+    OPT_AS,
+    OPT_VIEW,
+    OPT_OUT,
+    OPT_PORT,
+    OPT_WEB_DIR,
+    OPT_THREADS,
+    OPT_SEED,
+    OPT_BY,
+    OPT_JSON,
+    OPT_QUIET,
+    OPT_SMALL,
+    OPT_FILES_ONLY,
+    OPT_READ_ONLY,
+    OPT_HELP,
+    OPT_COUNT
+};
+
+// Splits argv[first..] into words and options; --name VALUE or --name=VALUE. HC_EARG names the
+// fault.
+hc_status hc_cli_parse(struct hc_cli_args *a, int argc, char **argv, int first,
+                       struct hc_err *err) HC_MUST_CHECK;
+// A number in lo..hi; `fallback` when the option was not given.
+hc_status hc_cli_number(const struct hc_cli_args *a, enum hc_cli_option o, double lo, double hi,
+                        double fallback, double *out, struct hc_err *err) HC_MUST_CHECK;
+const char *hc_cli_option_name(enum hc_cli_option o);
+
+const char *hc_cli_help(const char *command); // NULL or unknown: the overview
+
+#endif

@@ -1,0 +1,461 @@
+// Everything at a spot: one patch in every view, with the forecast and what it rests on.
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+#include "base/mem.h"
+#include "colour/colour.h"
+#include "num/filter.h"
+#include "num/stats.h"
+#include "work/work_forecast_priv.h"
+
+// Accumulated mean and spread of the pixels chosen.
+struct tally {
+    double sum[3], sq[3];
+    size_t n;
+};
+
+static void tally_add(struct tally *t, const double v[3])
+{
+    for (int c = 0; c < 3; c++) {
+        t->sum[c] += v[c];
+        t->sq[c] += v[c] * v[c];
+    }
+    t->n++;
+}
+
+static double tally_mean(const struct tally *t, int c)
+{
+    return t->n ? t->sum[c] / (double)t->n : (double)NAN;
+}
+
+static double tally_sd(const struct tally *t, int c)
+{
+    double m = tally_mean(t, c);
+    return t->n > 1 ? sqrt(fmax(0, t->sq[c] / (double)t->n - m * m)) : 0;
+}
+
+static void json_triple(struct hc_buf *b, const char *key, const double v[3])
+{
+    hc_json_key(b, key);
+    hc_json_arr(b);
+    for (int c = 0; c < 3; c++) {
+        hc_json_num(b, v[c]);
+    }
+    hc_json_end_arr(b);
+}
+
+// Lab of the mean light (what the eye sees of the patch), and the spread of the pixels' Lab.
+static void json_lab(struct hc_buf *b, const struct tally *lin, const struct tally *lab)
+{
+    double mean[3], out[3], sd[3];
+    for (int c = 0; c < 3; c++) {
+        mean[c] = tally_mean(lin, c);
+        sd[c] = tally_sd(lab, c);
+    }
+    hc_colour_lin_to_lab_d50(out, mean);
+    json_triple(b, "lab", out);
+    json_triple(b, "sd", sd);
+    hc_json_kint(b, "n", (int64_t)lin->n);
+}
+
+static hc_status spot_rect(const struct hc_painting *p, double x, double y, double mm,
+                           struct hc_work_rect *at, struct hc_err *err)
+{
+    double half = mm / hc_work_mm_per_px(p) / 2;
+    if (!(x >= 0 && x < p->frame_w && y >= 0 && y < p->frame_h)) {
+        return hc_err_set(err, HC_ERANGE, HC_WORK_ROOM,
+                          "the spot %.1f, %.1f lies outside the frame of %d x %d px", x, y,
+                          p->frame_w, p->frame_h);
+    }
+    if (!(mm >= 0.1 && mm <= 200)) {
+        return hc_err_set(err, HC_ERANGE, HC_WORK_ROOM, "a spot of %g mm; give 0.1 to 200 mm", mm);
+    }
+    at->x0 = (int)fmax(0, floor(x - half));
+    at->y0 = (int)fmax(0, floor(y - half));
+    at->w = (int)fmin(p->frame_w, fmax(floor(x) + 1, ceil(x + half))) - at->x0;
+    at->h = (int)fmin(p->frame_h, fmax(floor(y) + 1, ceil(y + half))) - at->y0;
+    return HC_OK;
+}
+
+static void release3(struct hc_plane p[3])
+{
+    for (int c = 0; c < 3; c++) {
+        hc_plane_release(&p[c]);
+    }
+}
+
+// Adds every pixel (where mask, when given, is above 0.5) to both tallies.
+static void tally_planes(struct tally *lin, struct tally *lab, const struct hc_plane *bands, int n,
+                         double factor, const struct hc_plane *mask)
+{
+    for (int y = 0; y < bands[0].h; y++) {
+        for (int x = 0; x < bands[0].w; x++) {
+            double v[3] = {0}, l[3];
+            if (mask && hc_plane_get(mask, x, y) < 0.5f) {
+                continue;
+            }
+            for (int c = 0; c < n; c++) {
+                v[c] = factor * (double)hc_plane_get(&bands[c], x, y);
+            }
+            tally_add(lin, v);
+            if (n == 3) {
+                hc_colour_lin_to_lab_d50(l, v);
+                tally_add(lab, l);
+            }
+        }
+    }
+}
+
+static hc_status spot_view(struct hc_work *w, const struct hc_view *v, struct hc_work_rect at,
+                           struct hc_buf *b, struct hc_err *err)
+{
+    struct hc_raster *r = NULL;
+    struct hc_plane bands[3] = {{0}};
+    struct tally lin = {0}, lab = {0};
+    hc_status st = hc_work_open_placed(w, v, &r, err);
+    int n = st == HC_OK ? hc_raster_bands(r) : 0;
+    st = st == HC_OK ? hc_work_read_rect(r, at, bands, err) : st;
+    if (st == HC_OK) {
+        tally_planes(&lin, &lab, bands, n, v->exposure_factor, NULL);
+        hc_json_obj(b);
+        hc_json_kint(b, "id", v->id);
+        hc_json_kstr(b, "label", v->label);
+        hc_json_kstr(b, "technique", v->technique);
+        hc_json_kstr(b, "state", v->state);
+        hc_json_key(b, "mean");
+        hc_json_arr(b);
+        for (int c = 0; c < n; c++) {
+            hc_json_num(b, tally_mean(&lin, c));
+        }
+        hc_json_end_arr(b);
+        if (n == 3 && strcmp(v->technique, "normal") == 0) {
+            json_lab(b, &lin, &lab);
+        } else {
+            hc_json_key(b, "lab");
+            hc_json_null(b);
+            hc_json_kint(b, "n", (int64_t)lin.n);
+        }
+        hc_json_end_obj(b);
+    }
+    release3(bands);
+    hc_raster_close(r);
+    return st;
+}
+
+static hc_status spot_before(struct hc_work *w, const struct hc_painting *p, struct hc_work_rect at,
+                             struct hc_buf *b, struct hc_err *err)
+{
+    struct hc_view v = {0};
+    struct hc_raster *r = NULL;
+    struct hc_plane bands[3] = {{0}};
+    struct tally lin = {0}, lab = {0};
+    hc_status st = hc_store_view_by_id(w->store, p->frame_view, &v, err);
+    st = st == HC_OK ? hc_work_open_placed(w, &v, &r, err) : st;
+    st = st == HC_OK ? hc_work_read_rect(r, at, bands, err) : st;
+    if (st == HC_OK) {
+        tally_planes(&lin, &lab, bands, 3, 1, NULL);
+        hc_json_key(b, "before");
+        hc_json_obj(b);
+        json_lab(b, &lin, &lab);
+        hc_json_end_obj(b);
+    }
+    release3(bands);
+    hc_raster_close(r);
+    hc_view_release(&v);
+    return st;
+}
+
+// The cleaned colour, where the patch meets a window.
+static hc_status spot_after(struct hc_work *w, struct hc_work_rect at, struct hc_buf *b,
+                            struct hc_err *err)
+{
+    struct hc_window_list l = {0};
+    const struct hc_window *hit = NULL;
+    struct hc_plane mask = {0}, bands[3] = {{0}};
+    struct hc_view test = {0};
+    struct hc_raster *r = NULL;
+    struct tally lin = {0}, lab = {0};
+    hc_status st = hc_store_windows(w->store, &l, err);
+    st = st == HC_OK ? hc_plane_create(&mask, at.w, at.h, err) : st;
+    for (size_t i = 0; st == HC_OK && i < l.n && !hit; i++) {
+        struct hc_pt *pt = NULL;
+        size_t n = 0;
+        st = hc_work_poly_parse(&pt, &n, l.w[i].polygon, err);
+        if (st == HC_OK && hc_poly_mask(&mask, at.x0, at.y0, pt, n) > 0) {
+            hit = &l.w[i];
+        }
+        hc_mem_free(pt);
+    }
+    hc_json_key(b, "after");
+    if (st == HC_OK && hit) {
+        st = hc_store_view_by_id(w->store, hit->test_view, &test, err);
+        st = st == HC_OK ? hc_work_open_placed(w, &test, &r, err) : st;
+        st = st == HC_OK ? hc_work_read_rect(r, at, bands, err) : st;
+    }
+    if (st == HC_OK && hit) {
+        tally_planes(&lin, &lab, bands, 3, test.exposure_factor, &mask);
+        hc_json_obj(b);
+        json_lab(b, &lin, &lab);
+        hc_json_kstr(b, "window", hit->label);
+        hc_json_kstr(b, "surface", hit->surface);
+        hc_json_end_obj(b);
+    } else {
+        hc_json_null(b);
+    }
+    hc_json_kstr(b, "window", hit ? hit->label : NULL);
+    release3(bands);
+    hc_plane_release(&mask);
+    hc_raster_close(r);
+    hc_view_release(&test);
+    hc_window_list_release(&l);
+    return st;
+}
+
+struct spot_layers {
+    struct hc_plane look[3], radius, coat, reason;
+};
+
+static hc_status read_layers(struct hc_work *w, struct hc_work_rect at, struct spot_layers *s,
+                             struct hc_err *err)
+{
+    struct hc_plane *dst[HC_WORK_LAYERS] = {s->look, &s->radius, &s->coat, &s->reason};
+    hc_status st = HC_OK;
+    for (int k = 0; st == HC_OK && k < HC_WORK_LAYERS; k++) {
+        struct hc_raster *r = NULL;
+        st = hc_work_open_layer(w, (enum hc_work_layer)k, &r, err);
+        st = st == HC_OK ? hc_work_read_rect(r, at, dst[k], err) : st;
+        hc_raster_close(r);
+    }
+    return st;
+}
+
+static void layers_release(struct spot_layers *s)
+{
+    release3(s->look);
+    hc_plane_release(&s->radius);
+    hc_plane_release(&s->coat);
+    hc_plane_release(&s->reason);
+}
+
+static void forecast_json(struct hc_buf *b, struct spot_layers *s)
+{
+    struct tally lin = {0}, lab = {0}, coat = {0};
+    size_t count[HC_REFUSAL_COUNT] = {0}, total = 0, refused, n = 0;
+    int worst = 0;
+    float *radius = s->radius.px;
+    for (int y = 0; y < s->reason.h; y++) {
+        for (int x = 0; x < s->reason.w; x++) {
+            int code = (int)hc_plane_get(&s->reason, x, y);
+            double d[3] = {(double)hc_plane_get(&s->coat, x, y), 0, 0};
+            count[code >= 0 && code < HC_REFUSAL_COUNT ? code : 0]++;
+            total++;
+            tally_add(&coat, d);
+            // From here on, 1 = a forecast is given; the radii of those pixels move to the front.
+            hc_plane_row(&s->reason, y)[x] = code == 0 ? 1.0f : 0.0f;
+            if (code == 0) {
+                radius[n++] = hc_plane_get(&s->radius, x, y);
+            }
+        }
+    }
+    for (int k = 1; k < HC_REFUSAL_COUNT; k++) {
+        worst = count[k] > (worst ? count[worst] : 0) ? k : worst;
+    }
+    refused = total - count[0];
+    hc_json_obj(b);
+    if (count[0]) {
+        tally_planes(&lin, &lab, s->look, 3, 1, &s->reason);
+        json_lab(b, &lin, &lab);
+        hc_json_knum(b, "radius", (double)hc_stats_quantile_f(radius, n, 0.5));
+    } else {
+        hc_json_key(b, "lab");
+        hc_json_null(b);
+        hc_json_key(b, "radius");
+        hc_json_null(b);
+    }
+    hc_json_knum(b, "coat", tally_mean(&coat, 0));
+    hc_json_knum(b, "refused_share", total ? (double)refused / (double)total : 0);
+    hc_json_kint(b, "reason_code", worst);
+    hc_json_kstr(b, "reason", worst ? hc_refusal_text((enum hc_refusal)worst) : NULL);
+    hc_json_end_obj(b);
+}
+
+static hc_status spot_forecast(struct hc_work *w, struct hc_work_rect at, struct hc_buf *b,
+                               struct hc_err *err)
+{
+    struct spot_layers s = {0};
+    struct hc_err why = {0};
+    hc_status st = read_layers(w, at, &s, &why);
+    hc_json_key(b, "forecast");
+    if (st == HC_OK) {
+        forecast_json(b, &s);
+    } else {
+        hc_json_null(b); // none computed, or its rasters were cleared: the page says how to get one
+    }
+    layers_release(&s);
+    if (st != HC_OK && st != HC_ENOTFOUND) {
+        if (err) {
+            *err = why;
+        }
+        return st;
+    }
+    return HC_OK;
+}
+
+static hc_status spot_zones(struct hc_work *w, double x, double y, struct hc_buf *b,
+                            struct hc_err *err)
+{
+    struct hc_zone_list l = {0};
+    hc_status st = hc_store_zones(w->store, &l, err);
+    hc_json_key(b, "zones");
+    hc_json_arr(b);
+    for (size_t i = 0; st == HC_OK && i < l.n; i++) {
+        struct hc_pt *pt = NULL;
+        size_t n = 0;
+        st = hc_work_poly_parse(&pt, &n, l.z[i].polygon, err);
+        if (st == HC_OK && hc_poly_has(pt, n, (struct hc_pt){x, y})) {
+            hc_json_obj(b);
+            hc_json_kint(b, "id", l.z[i].id);
+            hc_json_kstr(b, "kind", l.z[i].kind);
+            hc_json_kstr(b, "label", l.z[i].label);
+            hc_json_end_obj(b);
+        }
+        hc_mem_free(pt);
+    }
+    hc_json_end_arr(b);
+    hc_zone_list_release(&l);
+    return st;
+}
+
+hc_status hc_work_spot(struct hc_work *w, double x, double y, double mm, struct hc_buf *b,
+                       struct hc_err *err)
+{
+    struct hc_painting p = {0};
+    struct hc_view_list l = {0};
+    struct hc_work_rect at = {0};
+    hc_status st = hc_work_framed(w, &p, err);
+    st = st == HC_OK ? spot_rect(&p, x, y, mm, &at, err) : st;
+    st = st == HC_OK ? hc_store_views(w->store, &l, err) : st;
+    if (st == HC_OK) {
+        hc_json_obj(b);
+        hc_json_knum(b, "x", x);
+        hc_json_knum(b, "y", y);
+        hc_json_knum(b, "mm", mm);
+        hc_json_kint(b, "px", at.w > at.h ? at.w : at.h);
+        hc_json_key(b, "views");
+        hc_json_arr(b);
+    }
+    for (size_t i = 0; st == HC_OK && i < l.n; i++) {
+        st = hc_work_is_placed(&l.v[i]) ? spot_view(w, &l.v[i], at, b, err) : st;
+    }
+    if (st == HC_OK) {
+        hc_json_end_arr(b);
+        st = spot_before(w, &p, at, b, err);
+    }
+    st = st == HC_OK ? spot_after(w, at, b, err) : st;
+    st = st == HC_OK ? spot_forecast(w, at, b, err) : st;
+    st = st == HC_OK ? spot_zones(w, x, y, b, err) : st;
+    if (st == HC_OK) {
+        hc_json_end_obj(b);
+        st = hc_buf_check(b, err);
+    }
+    hc_view_list_release(&l);
+    hc_painting_release(&p);
+    return st;
+}
+
+// ---- patch
+// ------------------------------------------------------------------------------------------
+struct source {
+    struct hc_raster *r;
+    float lo, hi;  // of a one-band source
+    double factor; // exposure
+};
+
+static hc_status patch_source(struct hc_work *w, const char *what, struct source *s,
+                              struct hc_err *err)
+{
+    static const struct {
+        const char *name;
+        enum hc_work_layer layer;
+        float hi;
+    } layers[] = {{"forecast", HC_WORK_LOOK, 1},
+                  {"radius", HC_WORK_RADIUS, HC_WORK_RADIUS_HI},
+                  {"coat", HC_WORK_COAT, HC_WORK_COAT_HI}};
+    struct hc_view v = {0};
+    struct hc_work_display d = {.hi = 1};
+    hc_status st;
+    *s = (struct source){.hi = 1, .factor = 1};
+    for (size_t i = 0; i < sizeof layers / sizeof layers[0]; i++) {
+        if (strcmp(what, layers[i].name) == 0) {
+            s->hi = layers[i].hi;
+            return hc_work_open_layer(w, layers[i].layer, &s->r, err);
+        }
+    }
+    st = hc_store_view_by_name(w->store, what, &v, err);
+    st = st == HC_OK ? hc_work_open_placed(w, &v, &s->r, err) : st;
+    if (st == HC_OK) {
+        hc_ignore(hc_work_display_get(w, v.id, &d, NULL));
+        s->lo = d.lo;
+        s->hi = d.hi;
+        s->factor = v.exposure_factor > 0 ? v.exposure_factor : 1;
+    }
+    hc_view_release(&v);
+    return st;
+}
+
+// Box mean when shrinking, bicubic when enlarging; the square is centred on the spot and repeats
+// the edge where it leaves the picture.
+static float sample(const struct hc_plane *p, double cx, double cy, double step)
+{
+    if (step <= 1.5) {
+        return hc_filter_bicubic(p, cx, cy);
+    }
+    int n = (int)ceil(step);
+    double sum = 0;
+    for (int j = 0; j < n; j++) {
+        for (int i = 0; i < n; i++) {
+            sum += (double)hc_filter_bilinear(p, cx + ((i + 0.5) / n - 0.5) * step,
+                                              cy + ((j + 0.5) / n - 0.5) * step);
+        }
+    }
+    return (float)(sum / (n * n));
+}
+
+hc_status hc_work_patch(struct hc_work *w, const char *what, double x, double y, double mm, int px,
+                        struct hc_buf *jpeg, struct hc_err *err)
+{
+    struct hc_painting p = {0};
+    struct hc_work_rect at = {0};
+    struct source s = {0};
+    struct hc_plane in[3] = {{0}}, out[3] = {{0}};
+    double side;
+    int n = 0;
+    hc_status st = px >= 16 && px <= 512 ? hc_work_framed(w, &p, err)
+                                         : hc_err_set(err, HC_ERANGE, HC_WORK_ROOM,
+                                                      "a patch of %d px; give 16 to 512", px);
+    st = st == HC_OK ? spot_rect(&p, x, y, mm, &at, err) : st;
+    st = st == HC_OK ? patch_source(w, what, &s, err) : st;
+    if (st == HC_OK) {
+        n = hc_raster_bands(s.r);
+        st = hc_work_read_rect(s.r, at, in, err);
+    }
+    side = st == HC_OK ? mm / hc_work_mm_per_px(&p) : 1;
+    for (int c = 0; st == HC_OK && c < n; c++) {
+        st = hc_plane_create(&out[c], px, px, err);
+        for (int j = 0; st == HC_OK && j < px; j++) {
+            for (int i = 0; i < px; i++) {
+                double fx = x + ((i + 0.5) / px - 0.5) * side - at.x0;
+                double fy = y + ((j + 0.5) / px - 0.5) * side - at.y0;
+                float v = (float)s.factor * sample(&in[c], fx, fy, side / px);
+                hc_plane_row(&out[c], j)[i] = n == 1 ? (v - s.lo) / (s.hi - s.lo) : v;
+            }
+        }
+    }
+    st = st == HC_OK ? hc_image_encode_jpeg(jpeg, out, n, 90, err) : st;
+    release3(in);
+    release3(out);
+    hc_raster_close(s.r);
+    hc_painting_release(&p);
+    return st;
+}
