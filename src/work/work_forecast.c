@@ -135,7 +135,7 @@ static void zone_mask(const struct run *r, struct hc_plane *mask, double y0, dou
 
 static double edge_distance(const struct hc_pt *p, size_t n, struct hc_pt q)
 {
-    double best = INFINITY;
+    double best = (double)INFINITY;
     for (size_t i = 0, j = n - 1; i < n; j = i++) {
         double ex = p[i].x - p[j].x, ey = p[i].y - p[j].y;
         double t = ((q.x - p[j].x) * ex + (q.y - p[j].y) * ey) / (ex * ex + ey * ey);
