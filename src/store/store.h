@@ -43,38 +43,42 @@ const char *hc_store_folder(const struct hc_store *s);
 hc_status hc_store_painting(struct hc_store *s, struct hc_painting *out,
                             struct hc_err *err) HC_MUST_CHECK;
 
-// ---- files ------------------------------------------------------------------------------------------
+// ---- files
 #define HC_SHA256_HEX 65 // 64 hex digits and NUL
 
 hc_status hc_store_hash_file(const char *path, char hex[HC_SHA256_HEX], struct hc_job *job,
                              struct hc_err *err) HC_MUST_CHECK;
-// Copy a file into originals/ under its hash (temporary, fsync, rename, read-only). The same content
-// twice is one file. Does not touch the database: call hc_store_add_view next.
+// Copy a file into originals/ under its hash (temporary, fsync, rename, read-only). The same
+// content twice is one file. Does not touch the database: call hc_store_add_view next.
 hc_status hc_store_keep_original(struct hc_store *s, const char *path, const char *ext,
                                  char hex[HC_SHA256_HEX], struct hc_job *job,
                                  struct hc_err *err) HC_MUST_CHECK;
-// Absolute path of an original or of a derived name, into `out`. Nothing from outside the dossier is
-// ever joined to a path without the checks here (no "..", no "/", only [A-Za-z0-9._-]).
+// Absolute path of an original or of a derived name, into `out`. Nothing from outside the dossier
+// is ever joined to a path without the checks here (no "..", no "/", only [A-Za-z0-9._-]).
 hc_status hc_store_original_path(const struct hc_store *s, const char *hex, const char *ext,
                                  char *out, size_t room, struct hc_err *err) HC_MUST_CHECK;
 hc_status hc_store_derived_path(const struct hc_store *s, const char *name, char *out, size_t room,
                                 struct hc_err *err) HC_MUST_CHECK;
 
 struct hc_derived {
-    char *name;       // file name inside derived/
-    char *kind;       // "raster" "placed" "tiles" "forecast" ...
-    char *inputs;     // JSON: hashes of inputs, parameters, program version
+    char *name;   // file name inside derived/
+    char *kind;   // "raster" "placed" "tiles" "forecast" ...
+    char *inputs; // JSON: hashes of inputs, parameters, program version
     char sha256[HC_SHA256_HEX];
     int64_t bytes;
 };
 void hc_derived_release(struct hc_derived *d);
 // Record (or replace) a finished derived file: hashes it and commits the row. NAME must exist.
+// Write it under a name that ends in ".part" and rename it: files with that ending are taken for
+// leftovers and removed when the dossier is next opened for writing. Derived files are no part of
+// the record and get no log line.
 hc_status hc_store_put_derived(struct hc_store *s, const char *name, const char *kind,
                                const char *inputs_json, struct hc_err *err) HC_MUST_CHECK;
 hc_status hc_store_get_derived(struct hc_store *s, const char *name, struct hc_derived *out,
-                               struct hc_err *err) HC_MUST_CHECK; // HC_ENOTFOUND
+                               struct hc_err *err) HC_MUST_CHECK; // HC_ENOTFOUND, also when
+                                                                  // the file is gone
 
-// ---- views ------------------------------------------------------------------------------------------
+// ---- views
 struct hc_view {
     int64_t id;
     char *label, *technique, *state; // label unique in the dossier
@@ -82,21 +86,21 @@ struct hc_view {
     char *file_name;                 // as the user named it (no folder)
     char sha256[HC_SHA256_HEX], *ext;
     int w, h, bands, bits;
-    char *profile, *note;            // may be empty
+    char *profile, *note; // may be empty
     bool is_profile_assumed;
     double clipped_share;
-    bool has_light;                  // azimuth and elevation known
+    bool has_light; // azimuth and elevation known
     double azimuth_deg, elevation_deg;
-    char *added_at;                  // ISO 8601 UTC
+    char *added_at; // ISO 8601 UTC
     // placement in the frame
-    bool is_placed;                  // false: not tried yet or refused
-    char *verdict;                   // "reference" "good" "usable" "refused" "none"
+    bool is_placed; // false: not tried yet or refused
+    char *verdict;  // "reference" "good" "usable" "refused" "none"
     char *fit_why;
     double frame_to_view[9];
     double held_out_median_px, held_out_p95_px, area_supported;
-    double exposure_factor;          // 1 when not measured; what the view is multiplied by
+    double exposure_factor; // 1 when not measured; what the view is multiplied by
     double exposure_spread;
-    char *fit_json;                  // the whole report (tiles), JSON; may be NULL
+    char *fit_json; // the whole report (tiles), JSON; may be NULL
 };
 void hc_view_release(struct hc_view *v);
 
@@ -106,11 +110,17 @@ struct hc_view_list {
 };
 void hc_view_list_release(struct hc_view_list *l);
 
-// Adds the row, assigns *id. The first "normal" "before" view becomes the frame. HC_ECONFLICT when
+// Adds the row, assigns *id. The original must have been kept first (HC_ENOTFOUND). The first
+// "normal" "before" front view becomes the frame and is stored as placed, verdict "reference", with
+// the unit matrix, whatever its placement fields say. Techniques and states are the words of the
+// record and no others: normal raking specular transmitted uv ir xray micro section; before test
+// during-N after-cleaning after-filling after (HC_EARG). NULL strings are stored as "" (face:
+// "front", verdict: "none", fit_json: NULL). Numbers must be finite (HC_ERANGE). HC_ECONFLICT when
 // the label exists or the same original is there with the same technique and state.
 hc_status hc_store_add_view(struct hc_store *s, const struct hc_view *v, int64_t *id,
                             struct hc_err *err) HC_MUST_CHECK;
-// Saves the placement fields of v (found by v->id).
+// Saves the placement fields of v (found by v->id). is_placed goes with the verdicts "reference",
+// "good" and "usable", and not with "refused" and "none". HC_ECONFLICT for moving the frame.
 hc_status hc_store_place_view(struct hc_store *s, const struct hc_view *v,
                               struct hc_err *err) HC_MUST_CHECK;
 hc_status hc_store_views(struct hc_store *s, struct hc_view_list *out,
@@ -121,14 +131,14 @@ hc_status hc_store_view_by_id(struct hc_store *s, int64_t id, struct hc_view *ou
 hc_status hc_store_view_by_name(struct hc_store *s, const char *name, struct hc_view *out,
                                 struct hc_err *err) HC_MUST_CHECK;
 
-// ---- windows and zones ------------------------------------------------------------------------------
+// ---- windows and zones
 struct hc_window {
     int64_t id;
     char *label;
-    char *polygon;          // JSON: [[x,y],...] frame px
+    char *polygon; // JSON: [[x,y],...] frame px
     int64_t before_view, test_view;
-    char *surface;          // "bare" "saturated" "varnished": the surface when photographed as test
-    char *system;           // the cleaning system used, free text; may be empty
+    char *surface; // "bare" "saturated" "varnished": the surface when photographed as test
+    char *system;  // the cleaning system used, free text; may be empty
     double area_px;
     char *added_at;
 };
@@ -137,6 +147,9 @@ struct hc_window_list {
     size_t n;
 };
 void hc_window_list_release(struct hc_window_list *l);
+// The label is unique; NULL or "" makes it "window N". HC_ENOTFOUND for a view that is not there,
+// HC_EARG for an outline that is not one, or a surface or zone kind that is not listed here. What
+// is removed stays readable in the log.
 hc_status hc_store_add_window(struct hc_store *s, const struct hc_window *w, int64_t *id,
                               struct hc_err *err) HC_MUST_CHECK;
 hc_status hc_store_remove_window(struct hc_store *s, int64_t id, struct hc_err *err) HC_MUST_CHECK;
@@ -160,15 +173,16 @@ hc_status hc_store_remove_zone(struct hc_store *s, int64_t id, struct hc_err *er
 hc_status hc_store_zones(struct hc_store *s, struct hc_zone_list *out,
                          struct hc_err *err) HC_MUST_CHECK;
 
-// ---- results ----------------------------------------------------------------------------------------
+// ---- results
+
 // A computed result is a JSON document with a kind ("forecast"), kept for ever, newest wins.
 hc_status hc_store_put_result(struct hc_store *s, const char *kind, const char *json, int64_t *id,
                               struct hc_err *err) HC_MUST_CHECK;
 // Newest of its kind; *json owned by the caller (hc_mem_free). HC_ENOTFOUND when there is none.
 hc_status hc_store_get_result(struct hc_store *s, const char *kind, int64_t *id, char **json,
                               struct hc_err *err) HC_MUST_CHECK;
-// Every change to the record is also a dated line in the log (who, what); the store writes it in the
-// same transaction. `hc_store_set_author` names the person for the lines that follow ("" = unknown).
+// Every change to the record is also a dated line in the log (who, what), written in the same
+// transaction. hc_store_set_author names the person for the lines that follow ("" = unknown).
 void hc_store_set_author(struct hc_store *s, const char *author);
 
 struct hc_log_line {
@@ -183,11 +197,13 @@ struct hc_log {
 void hc_log_release(struct hc_log *l);
 hc_status hc_store_log(struct hc_store *s, struct hc_log *out, struct hc_err *err) HC_MUST_CHECK;
 
-// ---- verify -----------------------------------------------------------------------------------------
-// Checks the database (structure, references, vocabulary of placements and polygons), re-hashes every
-// original and every derived file that is there, and looks for files that do not belong. A derived
-// file that is missing is not a problem (it can be made again); nor are the leftovers of interrupted
-// writes (notes). HC_OK even when problems were found: look at `problems`. HC_ECANCEL, HC_EIO.
+// ---- verify
+
+// Checks the database (pages, references, words, placements, outlines, gaps in the log), re-hashes
+// every original and every derived file that is there, and looks for files that do not belong. A
+// derived file that is missing is not a problem (it can be made again); nor are the leftovers of
+// interrupted writes (notes). HC_OK even when problems were found: look at `problems`. HC_ECANCEL,
+// HC_EIO.
 struct hc_verify {
     int originals, derived, views; // checked
     int problems;                  // each also reported through `each`

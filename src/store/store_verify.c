@@ -1,0 +1,393 @@
+#include "store/store_priv.h"
+
+#include <math.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <string.h>
+
+#include "base/mem.h"
+
+struct check {
+    struct hc_store *s;
+    struct hc_verify *out;
+    hc_verify_fn each;
+    void *ctx;
+    struct hc_job *job;
+    double lo, hi;   // the part of the job that verify has
+    int files, seen; // to hash in all; hashed so far
+};
+
+static void say(struct check *c, bool is_problem, const char *fmt, va_list ap)
+{
+    char sentence[640];
+    vsnprintf(sentence, sizeof sentence, fmt, ap);
+    if (is_problem) {
+        c->out->problems++;
+    } else {
+        c->out->notes++;
+    }
+    if (c->each) {
+        c->each(c->ctx, is_problem, sentence);
+    }
+}
+
+static void problem(struct check *c, const char *fmt, ...) __attribute__((format(printf, 2, 3)));
+
+static void problem(struct check *c, const char *fmt, ...)
+{
+    va_list ap;
+    va_start(ap, fmt);
+    say(c, true, fmt, ap);
+    va_end(ap);
+}
+
+static void note(struct check *c, const char *fmt, ...) __attribute__((format(printf, 2, 3)));
+
+static void note(struct check *c, const char *fmt, ...)
+{
+    va_list ap;
+    va_start(ap, fmt);
+    say(c, false, fmt, ap);
+    va_end(ap);
+}
+
+static hc_status check_pages(struct check *c, struct hc_err *err)
+{
+    char said[320];
+    struct hc_query q;
+    hc_query_init(&q, c->s->db, "PRAGMA integrity_check(20)");
+    while (hc_query_row(&q)) {
+        hc_query_take_chars(&q, said, sizeof said);
+        if (strcmp(said, "ok") != 0) {
+            problem(c,
+                    "The database is damaged: %s. Restore " HC_STORE_DB
+                    " from a copy of the dossier.",
+                    said);
+        }
+    }
+    return hc_query_end(&q, "checking its pages", err);
+}
+
+static hc_status check_references(struct check *c, struct hc_err *err)
+{
+    char table[64], parent[64];
+    struct hc_query q;
+    hc_query_init(&q, c->s->db, "PRAGMA foreign_key_check");
+    while (hc_query_row(&q)) {
+        int64_t row;
+        hc_query_take_chars(&q, table, sizeof table);
+        row = hc_query_take_int(&q);
+        hc_query_take_chars(&q, parent, sizeof parent);
+        problem(c, "Row %lld of table %s refers to a row of table %s that is not there.",
+                (long long)row, table, parent);
+    }
+    return hc_query_end(&q, "checking its references", err);
+}
+
+// Hash one file inside the dossier against what is recorded. *is_there false when there is none.
+static hc_status check_file(struct check *c, const char *path, const char *name, const char *want,
+                            int64_t want_bytes, bool *is_there, struct hc_err *err)
+{
+    char hex[HC_SHA256_HEX];
+    struct hc_err why = {0};
+    int64_t bytes = 0;
+    double step = (c->hi - c->lo) / (c->files > 0 ? c->files : 1);
+    hc_status st = hc_store_file_bytes(path, &bytes, &why);
+    *is_there = st != HC_ENOTFOUND;
+    hc_job_phase(c->job, c->lo + step * c->seen, c->lo + step * (c->seen + 1));
+    c->seen++;
+    if (st == HC_OK) {
+        st = hc_store_hash_inside(path, false, hex, &bytes, c->job, &why);
+    }
+    if (st == HC_ENOMEM || st == HC_ECANCEL) {
+        if (err) {
+            *err = why;
+        }
+        return st;
+    }
+    if (st != HC_OK && *is_there) {
+        problem(c, "%s could not be checked: %s.", name, why.what);
+    } else if (st == HC_OK &&
+               (strcmp(hex, want) != 0 || (want_bytes >= 0 && bytes != want_bytes))) {
+        problem(c,
+                "%s has changed: its content has the SHA-256 %s in %lld bytes, recorded were %s in "
+                "%lld bytes.",
+                name, hex, (long long)bytes, want, (long long)want_bytes);
+    }
+    return HC_OK;
+}
+
+static hc_status check_originals(struct check *c, struct hc_err *err)
+{
+    struct hc_query q;
+    hc_status st = HC_OK, end;
+    hc_query_init(&q, c->s->db, "SELECT sha256, ext, bytes FROM original ORDER BY sha256, ext");
+    while (st == HC_OK && hc_query_row(&q)) {
+        char hex[HC_SHA256_HEX], ext[16], path[HC_STORE_PATH_MAX], name[128];
+        bool is_there = true;
+        int64_t bytes;
+        hc_query_take_chars(&q, hex, sizeof hex);
+        hc_query_take_chars(&q, ext, sizeof ext);
+        bytes = hc_query_take_int(&q);
+        c->out->originals++;
+        snprintf(name, sizeof name, HC_STORE_ORIGINALS "/%s.%s", hex, ext);
+        if (hc_store_original_path(c->s, hex, ext, path, sizeof path, NULL) != HC_OK) {
+            problem(c,
+                    "The database names an original \"%s.%s\", which cannot be a file name here.",
+                    hex, ext);
+            continue;
+        }
+        st = check_file(c, path, name, hex, bytes, &is_there, err);
+        if (st == HC_OK && !is_there) {
+            problem(c, "%s is missing. Copy it back from another copy of the dossier.", name);
+        }
+    }
+    end = hc_query_end(&q, "reading the originals", st == HC_OK ? err : NULL);
+    return st == HC_OK ? end : st;
+}
+
+// A file in originals/ that no row knows. One that is named by its own content is what an addition
+// that was interrupted leaves (or one whose view was refused afterwards).
+static hc_status check_stray(void *ctx, const char *name, struct hc_err *err)
+{
+    struct check *c = ctx;
+    char hex[HC_SHA256_HEX] = "", is[HC_SHA256_HEX], path[HC_STORE_PATH_MAX];
+    const char *dot = strchr(name, '.');
+    int64_t bytes;
+    bool is_known = false;
+    struct hc_query q;
+    hc_status st;
+    if (hc_store_is_part(name)) {
+        note(c,
+             HC_STORE_ORIGINALS "/%s is the leftover of an interrupted copy; it goes when the "
+                                "dossier is next opened for changes.",
+             name);
+        return HC_OK;
+    }
+    if (dot && (size_t)(dot - name) == HC_SHA256_HEX - 1) {
+        memcpy(hex, name, HC_SHA256_HEX - 1);
+        hex[HC_SHA256_HEX - 1] = 0;
+        hc_query_init(&q, c->s->db, "SELECT 1 FROM original WHERE sha256 = ? AND ext = ?");
+        hc_query_text(&q, hex);
+        hc_query_text(&q, dot + 1);
+        is_known = hc_query_row(&q);
+        st = hc_query_end(&q, "looking for an original", err);
+        if (st != HC_OK || is_known) {
+            return st;
+        }
+    }
+    st = hc_store_join(path, c->s->folder, HC_STORE_ORIGINALS, err);
+    if (st == HC_OK) {
+        size_t n = strlen(path);
+        snprintf(path + n, sizeof path - n, "/%s", name);
+        if (hc_store_is_hash(hex) && hc_store_is_ext(dot + 1)) {
+            st = hc_store_hash_inside(path, false, is, &bytes, c->job, NULL);
+            if (st == HC_OK && strcmp(is, hex) == 0) {
+                note(c,
+                     HC_STORE_ORIGINALS
+                     "/%s is intact but belongs to no view (an addition that "
+                     "was interrupted or refused); add the photograph again or leave it.",
+                     name);
+                return HC_OK;
+            }
+            if (st == HC_ECANCEL || st == HC_ENOMEM) {
+                return hc_err_set(err, st, HC_STORE_ROOM,
+                                  st == HC_ECANCEL ? "cancelled while checking a file"
+                                                   : "out of memory while checking a file");
+            }
+        }
+        problem(c,
+                HC_STORE_ORIGINALS
+                "/%s does not belong to the dossier: nothing in the record "
+                "names it and it is not named by its content. Move it elsewhere.",
+                name);
+        st = HC_OK;
+    }
+    return st;
+}
+
+static hc_status check_derived(struct check *c, struct hc_err *err)
+{
+    struct hc_query q;
+    hc_status st = HC_OK, end;
+    hc_query_init(&q, c->s->db, "SELECT name, sha256, bytes FROM derived ORDER BY name");
+    while (st == HC_OK && hc_query_row(&q)) {
+        char name[256], hex[HC_SHA256_HEX], path[HC_STORE_PATH_MAX], shown[288];
+        bool is_there = false;
+        int64_t bytes;
+        hc_query_take_chars(&q, name, sizeof name);
+        hc_query_take_chars(&q, hex, sizeof hex);
+        bytes = hc_query_take_int(&q);
+        snprintf(shown, sizeof shown, HC_STORE_DERIVED "/%s", name);
+        if (hc_store_derived_path(c->s, name, path, sizeof path, NULL) != HC_OK) {
+            problem(c,
+                    "The database names a derived file \"%s\", which cannot be a file name here.",
+                    name);
+            continue;
+        }
+        st = check_file(c, path, shown, hex, bytes, &is_there, err);
+        c->out->derived += is_there;
+    }
+    end = hc_query_end(&q, "reading the derived files' rows", st == HC_OK ? err : NULL);
+    return st == HC_OK ? end : st;
+}
+
+// Derived files without a row are no matter: they are being made, or nobody needs them.
+static hc_status check_leftover(void *ctx, const char *name, struct hc_err *err)
+{
+    (void)err;
+    if (hc_store_is_part(name)) {
+        note(ctx,
+             "%s is the leftover of an interrupted write; it goes when the dossier is next "
+             "opened for changes.",
+             name);
+    }
+    return HC_OK;
+}
+
+static hc_status check_views(struct check *c, struct hc_err *err)
+{
+    struct hc_view_list l = {0};
+    struct hc_painting p = {0};
+    bool has_frame = false;
+    hc_status st = hc_store_painting(c->s, &p, err);
+    if (st == HC_OK) {
+        st = hc_store_views(c->s, &l, err);
+    }
+    for (size_t i = 0; i < l.n; i++) {
+        struct hc_view *v = &l.v[i];
+        const double *m = v->frame_to_view;
+        double det = m[0] * (m[4] * m[8] - m[5] * m[7]) - m[1] * (m[3] * m[8] - m[5] * m[6]) +
+                     m[2] * (m[3] * m[7] - m[4] * m[6]);
+        struct hc_err why = {0};
+        c->out->views++;
+        if (hc_store_check_view(v, &why) != HC_OK) {
+            problem(c, "View %lld: %s.", (long long)v->id, why.what);
+        }
+        if (v->is_placed && !(fabs(det) > 0 && isfinite(det))) {
+            problem(c,
+                    "View %lld \"%s\" is marked as placed, but its placement cannot be inverted.",
+                    (long long)v->id, v->label);
+        }
+        if ((strcmp(v->verdict, "reference") == 0) != (v->id == p.frame_view)) {
+            problem(c, "View %lld \"%s\" and the painting do not agree on whether it is the frame.",
+                    (long long)v->id, v->label);
+        }
+        if (v->id == p.frame_view) {
+            has_frame = true;
+            if (v->w != p.frame_w || v->h != p.frame_h) {
+                problem(c,
+                        "The frame is recorded as %d x %d px, but its view \"%s\" has %d x %d px.",
+                        p.frame_w, p.frame_h, v->label, v->w, v->h);
+            }
+        }
+    }
+    if (st == HC_OK && !has_frame && (p.frame_view != 0 || p.frame_w != 0 || p.frame_h != 0)) {
+        problem(c, "The painting names view %lld as its frame, which is not there.",
+                (long long)p.frame_view);
+    }
+    hc_view_list_release(&l);
+    hc_painting_release(&p);
+    return st;
+}
+
+static hc_status check_outlines(struct check *c, struct hc_err *err)
+{
+    struct hc_window_list w = {0};
+    struct hc_zone_list z = {0};
+    struct hc_err why = {0};
+    hc_status st = hc_store_windows(c->s, &w, err);
+    if (st == HC_OK) {
+        st = hc_store_zones(c->s, &z, err);
+    }
+    for (size_t i = 0; st == HC_OK && i < w.n; i++) {
+        if (hc_store_check_polygon(c->s, w.w[i].polygon, "its outline", &why) != HC_OK) {
+            problem(c, "Window %lld \"%s\": %s.", (long long)w.w[i].id, w.w[i].label, why.what);
+        }
+    }
+    for (size_t i = 0; st == HC_OK && i < z.n; i++) {
+        if (hc_store_check_polygon(c->s, z.z[i].polygon, "its outline", &why) != HC_OK) {
+            problem(c, "Zone %lld \"%s\": %s.", (long long)z.z[i].id, z.z[i].label, why.what);
+        }
+    }
+    hc_window_list_release(&w);
+    hc_zone_list_release(&z);
+    return st;
+}
+
+// Log lines are numbered without a gap (a rolled-back change gives its number back).
+static hc_status check_log(struct check *c, struct hc_err *err)
+{
+    int64_t missing = 0;
+    hc_status st = hc_store_db_get_int(
+        c->s->db,
+        "SELECT max(coalesce(max(id), 0), coalesce((SELECT seq FROM sqlite_sequence "
+        "WHERE name = 'log'), 0)) - count(*) FROM log",
+        &missing, "counting the log", err);
+    if (st == HC_OK && missing != 0) {
+        problem(c, "%lld line%s missing from the log: somebody removed them.", (long long)missing,
+                missing == 1 ? " is" : "s are");
+    }
+    return st;
+}
+
+static hc_status check_folder(struct check *c, struct hc_err *err)
+{
+    static const struct {
+        const char *name;
+        hc_store_entry_fn fn;
+    } sub[] = {{HC_STORE_ORIGINALS, check_stray}, {HC_STORE_DERIVED, check_leftover}};
+    char path[HC_STORE_PATH_MAX];
+    int64_t bytes;
+    hc_status st = hc_store_each_entry(c->s->folder, check_leftover, c, err);
+    for (size_t i = 0; st == HC_OK && i < sizeof sub / sizeof sub[0]; i++) {
+        st = hc_store_join(path, c->s->folder, sub[i].name, err);
+        if (st == HC_OK) {
+            struct hc_err why = {0};
+            st = hc_store_each_entry(path, sub[i].fn, c, &why);
+            if (st == HC_EIO) {
+                // A whole missing folder of originals shows above as missing files.
+                note(c, "The folder %s could not be listed: %s.", sub[i].name, why.what);
+                st = HC_OK;
+            } else if (st != HC_OK && err) {
+                *err = why;
+            }
+        }
+    }
+    if (st == HC_OK) {
+        st = hc_store_join(path, c->s->folder, HC_STORE_README, err);
+    }
+    if (st == HC_OK && hc_store_file_bytes(path, &bytes, NULL) == HC_ENOTFOUND) {
+        note(c, HC_STORE_README " is missing; it is written again when the dossier is next opened "
+                                "for changes.");
+    }
+    return st;
+}
+
+hc_status hc_store_verify(struct hc_store *s, struct hc_verify *out, hc_verify_fn each, void *ctx,
+                          struct hc_job *job, struct hc_err *err)
+{
+    static hc_status (*const part[])(struct check *, struct hc_err *) = {
+        check_pages, check_references, check_views,   check_outlines,
+        check_log,   check_originals,  check_derived, check_folder};
+    struct check c = {.s = s, .out = out, .each = each, .ctx = ctx, .job = job, .hi = 1};
+    int64_t files = 0;
+    hc_status st;
+    *out = (struct hc_verify){0};
+    if (job && !(job->lo == 0 && job->hi == 0)) {
+        c.lo = job->lo;
+        c.hi = job->hi;
+    }
+    st = hc_store_db_get_int(
+        s->db, "SELECT (SELECT count(*) FROM original) + (SELECT count(*) FROM derived)", &files,
+        "counting the files", err);
+    c.files = (int)files;
+    for (size_t i = 0; st == HC_OK && i < sizeof part / sizeof part[0]; i++) {
+        st = hc_job_step(job, 0, "verifying the dossier", err);
+        if (st == HC_OK) {
+            st = part[i](&c, err);
+        }
+    }
+    hc_job_phase(job, c.lo, c.hi);
+    return st;
+}
