@@ -24,10 +24,11 @@ enum hc_demo_view {
     HC_DEMO_RAKING_90,   // from above
     HC_DEMO_RAKING_180,  // from the left
     HC_DEMO_RAKING_270,  // from below
-    HC_DEMO_TRUTH_AFTER, // truth: the paint with the coats gone everywhere (losses, retouching stay)
+    HC_DEMO_TRUTH_AFTER, // truth: the paint with the coats gone everywhere (losses, retouching
+                         // stay)
     HC_DEMO_TRUTH_COAT,  // truth: effective coat, 1 band
-    HC_DEMO_TRUTH_HEIGHT,// truth: paint height, mm, 1 band
-    HC_DEMO_TRUTH_COVER, // truth: 1 where later paint (retouching, overpaint) lies, 1 band
+    HC_DEMO_TRUTH_HEIGHT, // truth: paint height, mm, 1 band
+    HC_DEMO_TRUTH_COVER,  // truth: 1 where later paint (retouching, overpaint) lies, 1 band
     HC_DEMO_VIEW_COUNT
 };
 struct hc_demo_view_info {
