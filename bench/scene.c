@@ -344,7 +344,7 @@ static double coat_at(const struct work *w, int x, int y)
 
 // UV-induced fluorescence: saturates, is backed by the paint's own lightness, is absorbed again on
 // its way out; the lamp is uneven; later paint over the varnish is dark.
-static double uv_at(struct work *w, const double *rho, double d, int is_covered, int x, int y)
+static double uv_at(struct work *w, const double *rho, double d, int cover, int x, int y)
 {
     double emission = 0, back = 0, out = 0;
     for (int b = 5; b <= 15; b++) { // 450-550 nm
@@ -354,7 +354,8 @@ static double uv_at(struct work *w, const double *rho, double d, int is_covered,
     }
     emission = (1 - exp(-0.9 * d)) * (1 + 1.0 * back) * out;
     emission *= exp(0.05 * field(w, LAMP, x, y)) * (1 + 0.03 * hc_rng_normal(&w->rng));
-    return is_covered ? emission * hc_rng_range(&w->rng, 0.15, 0.2) : emission;
+    // Each patch of overpaint lets 20 to 50 % through (or gives that much itself).
+    return cover ? emission * (0.2 + 0.3 * hc_rng_hash(w->recipe->seed, cover, 7)) : emission;
 }
 
 static void put3(struct hc_lin3 *l, int x, int y, const double v[3])
@@ -394,7 +395,7 @@ static void pixel(struct work *w, struct hc_scene *s, int x, int y)
     put3(&s->after, x, y, v);
     shoot(w, v, r, 0);
     put3(&s->truth, x, y, v);
-    hc_plane_row(&s->uv, y)[x] = (float)uv_at(w, rho, d, cover != 0, x, y);
+    hc_plane_row(&s->uv, y)[x] = (float)uv_at(w, rho, d, cover, x, y);
     hc_plane_row(&s->coat, y)[x] = (float)d;
 }
 

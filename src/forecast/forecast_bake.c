@@ -1,0 +1,208 @@
+// Tables of the fitted forecast, so that rendering is a few interpolations per pixel (theory 10).
+#include <math.h>
+#include <string.h>
+
+#include "base/mem.h"
+#include "forecast/forecast_priv.h"
+#include "num/linear.h"
+
+#define V_MAX 1.6      // brightest inner value of the tables
+#define NEIGHBOURS 5   // window pixels a colour is measured against
+#define FLOOR_DE 0.5   // u of a perfect model: what registration and rounding leave
+#define CHANGE 0.12    // u grows with the predicted change
+#define STEP_LN_D 0.15 // for the slope of the prediction over ln d
+
+double fc_axis_v(int i)
+{
+    double t0 = log(FC_FLOOR), t1 = log(V_MAX + FC_FLOOR);
+    double v = exp(t0 + (t1 - t0) * i / (FC_AXIS - 1)) - FC_FLOOR;
+    return v > 0 ? v : 0;
+}
+
+double fc_axis_ln_d(int i)
+{
+    double lo = log(fc_node[0]), hi = log(fc_node[FC_NODES - 1]);
+    return lo + (hi - lo) * i / (FC_AXIS_D - 1);
+}
+
+struct bake {
+    struct hc_forecast *f;
+    const struct fc_model *fold;
+    const struct fc_data *data;
+};
+
+// All that one inner colour needs, for one model.
+struct point {
+    struct fc_ready ready;
+    double t[HC_ESTIMATOR_COUNT][3]; // members that do not depend on ln d
+};
+
+static void point_make(struct point *p, const struct hc_forecast *f, const struct fc_model *m,
+                       const double v[3])
+{
+    double lin[3], out[3];
+    hc_linear_apply3(lin, f->basis.from, v);
+    fc_model_ready(&p->ready, m, f->which, v);
+    for (int e = 1; e < HC_ESTIMATOR_BLEND; e++) {
+        if (f->weight[e] > 0) {
+            // The UV of this member comes in at rendering time; the tables use the median UV.
+            fc_plain_apply(out, m, &f->basis, e - 1, v, lin, 0);
+            for (int k = 0; k < 3; k++) {
+                p->t[e][k] = fc_t(out[k]);
+            }
+        }
+    }
+}
+
+static void point_at(double t[3], double lab[3], struct point *p, const struct hc_forecast *f,
+                     const struct fc_model *m, double ln_d)
+{
+    double out[3];
+    fc_model_at(out, m, &p->ready, ln_d);
+    for (int k = 0; k < 3; k++) {
+        p->t[HC_ESTIMATOR_PHYSICAL][k] = fc_t(out[k]);
+    }
+    fc_blend_t(t, f->weight, (const double(*)[3])p->t);
+    for (int k = 0; k < 3; k++) {
+        out[k] = fc_t_inverse(t[k]);
+    }
+    fc_lab_of_inner(lab, &f->basis, out);
+}
+
+// u^2 = noise^2 + jackknife over the left-out models + floor^2 + (share of the change)^2, and apart
+// from it the square of the slope over ln d.
+static void cell_at(float *cell, const struct bake *b, struct point *full, struct point *noisy,
+                    struct point *fold, const double v[3], double ln_d)
+{
+    const struct hc_forecast *f = b->f;
+    double t[3], u[3], lab[3], other[3], before[3], fixed, slope, jack = 0;
+    int n = b->data->n_windows;
+    point_at(u, other, full, f, &f->full, ln_d + STEP_LN_D);
+    point_at(u, lab, full, f, &f->full, ln_d - STEP_LN_D);
+    slope = hc_colour_ciede2000(lab, other) / (2 * STEP_LN_D);
+    point_at(t, lab, full, f, &f->full, ln_d);
+    point_at(u, other, noisy, f, &f->full, ln_d);
+    fixed = hc_colour_ciede2000(lab, other);
+    fc_lab_of_inner(before, &f->basis, v);
+    fixed = fixed * fixed + FLOOR_DE * FLOOR_DE;
+    double change = CHANGE * hc_colour_ciede2000(lab, before);
+    for (int w = 0; w < n; w++) {
+        double de;
+        point_at(u, other, &fold[w], f, &b->fold[w], ln_d);
+        de = hc_colour_ciede2000(lab, other);
+        jack += de * de * (n - 1) / n;
+    }
+    for (int k = 0; k < 3; k++) {
+        cell[k] = (float)(t[k] - fc_t(v[k]));
+    }
+    cell[3] = (float)(fixed + change * change + jack);
+    cell[4] = (float)(slope * slope);
+}
+
+// Mean Lab distance / 8 to the nearest window pixels.
+static double colour_distance(const struct bake *b, const double v[3])
+{
+    double lab[3], best[NEIGHBOURS], sum = 0;
+    fc_lab_of_inner(lab, &b->f->basis, v);
+    for (int i = 0; i < NEIGHBOURS; i++) {
+        best[i] = 1e12;
+    }
+    for (size_t i = 0; i < b->data->n; i++) {
+        const double *l = b->data->px[i].lab_v;
+        double x = l[0] - lab[0], y = l[1] - lab[1], z = l[2] - lab[2], d = x * x + y * y + z * z;
+        for (int k = 0; k < NEIGHBOURS && d < best[NEIGHBOURS - 1]; k++) {
+            if (d < best[k]) {
+                double moved = best[k];
+                best[k] = d;
+                d = moved;
+            }
+        }
+    }
+    for (int i = 0; i < NEIGHBOURS; i++) {
+        sum += sqrt(best[i]) / NEIGHBOURS;
+    }
+    return sum / 8;
+}
+
+// One block: one plane of the colour cube (first axis fixed).
+static void bake_plane(void *ctx, int block, int y0, int y1)
+{
+    struct bake *b = ctx;
+    struct hc_forecast *f = b->f;
+    struct point full, noisy, fold[FC_WINDOWS];
+    (void)y0;
+    (void)y1;
+    for (int ij = 0; ij < FC_AXIS * FC_AXIS; ij++) {
+        int at = block * FC_AXIS * FC_AXIS + ij;
+        double v[3] = {fc_axis_v(block), fc_axis_v(ij / FC_AXIS), fc_axis_v(ij % FC_AXIS)};
+        double w[3] = {v[0] + f->noise, v[1] - 0.5 * f->noise, v[2] + f->noise};
+        f->colour[4 * at] = (float)fc_model_cue(&f->full, v);
+        f->colour[4 * at + 1] = (float)colour_distance(b, v);
+        point_make(&full, f, &f->full, v);
+        point_make(&noisy, f, &f->full, w);
+        for (int k = 0; k < b->data->n_windows; k++) {
+            point_make(&fold[k], f, &b->fold[k], v);
+        }
+        for (int d = 0; d < FC_AXIS_D; d++) {
+            cell_at(f->cell + ((ptrdiff_t)at * FC_AXIS_D + d) * FC_CELL, b, &full, &noisy, fold, v,
+                    fc_axis_ln_d(d));
+        }
+    }
+}
+
+static void bake_krige(struct hc_forecast *f)
+{
+    for (int i = 0; i < FC_KRIGE * FC_KRIGE; i++) {
+        double x = (i % FC_KRIGE) * (f->frame_w / f->long_side) / (FC_KRIGE - 1), mean, var;
+        double y = (i / FC_KRIGE) * (f->frame_h / f->long_side) / (FC_KRIGE - 1);
+        fc_coat_krige(&f->full.coat[f->which], x, y, &mean, &var);
+        f->krige_mean[i] = (float)mean;
+        f->krige_var[i] = (float)var;
+    }
+}
+
+hc_status fc_bake(struct hc_forecast *f, const struct fc_model *fold, const struct fc_data *data,
+                  struct hc_par *par, struct hc_err *err)
+{
+    struct bake b = {f, fold, data};
+    size_t n = FC_AXIS * FC_AXIS * FC_AXIS;
+    f->colour = hc_mem_array(n * 4, sizeof *f->colour);
+    f->cell = hc_mem_array(n * FC_AXIS_D * FC_CELL, sizeof *f->cell);
+    if (!f->colour || !f->cell) {
+        return hc_err_set(err, HC_ENOMEM, "forecast", "out of memory for the tables");
+    }
+    hc_par_rows(par, FC_AXIS * HC_BLOCK, bake_plane, &b);
+    bake_krige(f);
+    return HC_OK;
+}
+
+static void axis_at(double t, double t0, double t1, int n, int *i, double *w)
+{
+    double u = (t - t0) / (t1 - t0) * (n - 1);
+    u = u < 0 ? 0 : u > n - 1 ? n - 1 : u;
+    *i = (int)u < n - 2 ? (int)u : n - 2;
+    *w = u - *i;
+}
+
+void fc_lookup(double out[FC_CELL], const struct hc_forecast *f, const double v[3], double ln_d)
+{
+    int i[4];
+    double w[4];
+    for (int k = 0; k < 3; k++) {
+        axis_at(fc_t(v[k]), log(FC_FLOOR), log(V_MAX + FC_FLOOR), FC_AXIS, &i[k], &w[k]);
+    }
+    axis_at(ln_d, fc_axis_ln_d(0), fc_axis_ln_d(FC_AXIS_D - 1), FC_AXIS_D, &i[3], &w[3]);
+    memset(out, 0, FC_CELL * sizeof *out);
+    for (int c = 0; c < 16; c++) {
+        int at = 0;
+        double share = 1;
+        for (int k = 0; k < 4; k++) {
+            int up = c >> k & 1;
+            at = at * (k < 3 ? FC_AXIS : FC_AXIS_D) + i[k] + up;
+            share *= up ? w[k] : 1 - w[k];
+        }
+        for (int k = 0; k < FC_CELL; k++) {
+            out[k] += share * (double)f->cell[(ptrdiff_t)at * FC_CELL + k];
+        }
+    }
+}
