@@ -1,0 +1,210 @@
+// The only place of the page that talks to the program (docs/http-api.md). Everything that goes wrong
+// becomes an ApiError with one sentence to show as it is.
+/**
+ * @typedef {import("./types.js").Dossier} Dossier
+ * @typedef {import("./types.js").View} View
+ * @typedef {import("./types.js").TestWindow} TestWindow
+ * @typedef {import("./types.js").Zone} Zone
+ * @typedef {import("./types.js").Forecast} Forecast
+ * @typedef {import("./types.js").JobDoc} JobDoc
+ * @typedef {import("./types.js").Spot} Spot
+ * @typedef {import("./types.js").Point} Point
+ */
+
+export class ApiError extends Error {
+    /** @param {number} status @param {string} code @param {string} message */
+    constructor(status, code, message)
+    {
+        super(message);
+        this.status = status;
+        this.code = code;
+    }
+}
+
+const AWAY = "The program does not answer. See whether halfclean serve is still running, then reload.";
+const NO_COOKIE = "This page has lost its key. Open the link that halfclean serve printed when it started.";
+
+/** The sentence of a refusal. @param {number} status @param {string} text @returns {ApiError} */
+export function errorOf(status, text)
+{
+    let code = `http-${status}`, message = "";
+    try {
+        const doc = JSON.parse(text);
+        code = String(doc.error.code ?? code);
+        message = String(doc.error.message ?? "");
+    } catch {
+        // Not a document of ours: the status has to do.
+    }
+    if (!message)
+        message = status === 403 ? NO_COOKIE : `The program answered with the status ${status}.`;
+    return new ApiError(status, code, message);
+}
+
+/**
+ * @param {string} method @param {string} path @param {unknown} [body] @param {AbortSignal} [signal]
+ * @returns {Promise<Response>}
+ */
+async function send(method, path, body, signal)
+{
+    /** @type {RequestInit} */
+    const init = {method, signal, credentials: "same-origin", cache: "no-store"};
+    if (body !== undefined) {
+        init.body = JSON.stringify(body);
+        init.headers = {"Content-Type": "application/json"};
+    }
+    let r;
+    try {
+        r = await fetch(path, init);
+    } catch (e) {
+        if (signal?.aborted)
+            throw e;
+        throw new ApiError(0, "away", AWAY);
+    }
+    if (!r.ok)
+        throw errorOf(r.status, await r.text());
+    return r;
+}
+
+/** @param {string} path @param {AbortSignal} [signal] */
+async function get(path, signal)
+{
+    return (await send("GET", path, undefined, signal)).json();
+}
+
+/** @returns {Promise<Dossier>} */
+export const dossier = () => get("/api/dossier");
+
+/** @returns {Promise<View[]>} */
+export const views = async () => (await get("/api/views")).views;
+
+/** @returns {Promise<TestWindow[]>} */
+export const windows = async () => (await get("/api/windows")).windows;
+
+/** @returns {Promise<Zone[]>} */
+export const zones = async () => (await get("/api/zones")).zones;
+
+/** The newest forecast, or null when none was made. @returns {Promise<Forecast|null>} */
+export async function forecast()
+{
+    try {
+        return await get("/api/forecast");
+    } catch (e) {
+        if (e instanceof ApiError && e.status === 404)
+            return null;
+        throw e;
+    }
+}
+
+/** @param {number} x @param {number} y @param {number} mm @param {AbortSignal} [signal]
+ *  @returns {Promise<Spot>} */
+export const spot = (x, y, mm, signal) =>
+    get(`/api/spot?${new URLSearchParams({x: x.toFixed(2), y: y.toFixed(2), mm: String(mm)})}`, signal);
+
+/** Address of a patch picture. @param {string} what @param {number} x @param {number} y
+ *  @param {number} mm @param {number} px */
+export const patchUrl = (what, x, y, mm, px) =>
+    `/api/patch?${new URLSearchParams({what, x: x.toFixed(2), y: y.toFixed(2), mm: String(mm),
+                                       px: String(px)})}`;
+
+/** @param {string} key @param {number} level @param {number} x @param {number} y */
+export const tileUrl = (key, level, x, y) => `/tiles/${key}/${level}/${x}_${y}`;
+
+/** @param {{polygon:Point[], before?:number, test?:number, surface?:string, system?:string,
+ *  label?:string}} w @returns {Promise<TestWindow>} */
+export const addWindow = async (w) => (await send("POST", "/api/windows", w)).json();
+
+/** @param {number} id */
+export const removeWindow = (id) => send("DELETE", `/api/windows/${id}`);
+
+/** @param {{polygon:Point[], kind:string, label?:string}} z @returns {Promise<Zone>} */
+export const addZone = async (z) => (await send("POST", "/api/zones", z)).json();
+
+/** @param {number} id */
+export const removeZone = (id) => send("DELETE", `/api/zones/${id}`);
+
+/** @param {Response} r @returns {Promise<string>} */
+async function jobOf(r)
+{
+    return String((await r.json()).job);
+}
+
+/** @param {{surface?:string, radius_limit?:number}} ask @returns {Promise<string>} the job's id */
+export const computeForecast = async (ask) => jobOf(await send("POST", "/api/forecast", ask));
+
+/** @param {number} [view] @returns {Promise<string>} the job's id */
+export const align = async (view) =>
+    jobOf(await send("POST", "/api/align", view === undefined ? {} : {view}));
+
+/** @param {string} id @returns {Promise<JobDoc>} */
+export const job = (id) => get(`/api/jobs/${id}`);
+
+/** @returns {Promise<JobDoc[]>} the work of this session */
+export const jobs = async () => (await get("/api/jobs")).jobs;
+
+/** @param {string} id */
+export const cancelJob = (id) => send("DELETE", `/api/jobs/${id}`);
+
+/** @param {JobDoc} d */
+export const isFinal = (d) => d.status === "done" || d.status === "failed" || d.status === "cancelled";
+
+/**
+ * Follow a job to its end; each news goes to `onNews`. The event stream is asked first; when it
+ * breaks off, the job is asked for every second.
+ * @param {string} id @param {(d: JobDoc) => void} onNews @returns {Promise<JobDoc>}
+ */
+export function followJob(id, onNews)
+{
+    return new Promise((resolve, reject) => {
+        const stream = new EventSource(`/api/jobs/${id}/events`);
+        /** @param {JobDoc} d */
+        const take = (d) => {
+            onNews(d);
+            if (isFinal(d)) {
+                stream.close();
+                resolve(d);
+                return true;
+            }
+            return false;
+        };
+        stream.addEventListener("progress",
+                                (e) => take(JSON.parse(/** @type {MessageEvent} */ (e).data)));
+        stream.addEventListener("error", () => {
+            stream.close();
+            const poll = async () => {
+                try {
+                    if (!take(await job(id)))
+                        setTimeout(poll, 1000);
+                } catch (e) {
+                    reject(e);
+                }
+            };
+            poll();
+        });
+    });
+}
+
+/**
+ * Send a file as it is. XMLHttpRequest, since fetch does not tell how much has gone.
+ * @param {File} file @param {Record<string, string>} about technique, state, label, azimuth, elevation
+ * @param {(share: number) => void} onProgress @param {AbortSignal} signal
+ * @returns {Promise<string>} the job's id
+ */
+export function addView(file, about, onProgress, signal)
+{
+    return new Promise((resolve, reject) => {
+        const x = new XMLHttpRequest();
+        x.open("PUT", `/api/views?${new URLSearchParams({name: file.name, ...about})}`);
+        x.setRequestHeader("Content-Type", "application/octet-stream");
+        x.upload.onprogress = (e) => onProgress(e.total ? e.loaded / e.total : 0);
+        x.onload = () => x.status >= 200 && x.status < 300
+            ? resolve(String(JSON.parse(x.responseText).job))
+            : reject(errorOf(x.status, x.responseText));
+        x.onerror = () => reject(new ApiError(0, "away", AWAY));
+        x.onabort = () => reject(new DOMException("stopped", "AbortError"));
+        signal.addEventListener("abort", () => x.abort());
+        x.send(file);
+    });
+}
+
+/** The forecast report as PDF. @param {AbortSignal} signal @returns {Promise<Blob>} */
+export const report = async (signal) => (await send("POST", "/api/report", {}, signal)).blob();

@@ -1,0 +1,91 @@
+// The keyboard of the picture area, and the list of keys. Single keys work only while the picture has
+// the focus, so that nothing happens by accident while typing.
+import {byId, fill, h} from "./dom.js";
+import * as line from "./line.js";
+import * as shapes from "./shapes.js";
+import * as spot from "./spot.js";
+import * as stage from "./stage.js";
+import {set, state} from "./state.js";
+/** @typedef {import("./types.js").CompareMode} CompareMode */
+
+/** @type {[string, string][]} docs/page.md says the same */
+export const KEYS = [
+    ["Arrow keys", "move the crosshair; with Shift, move the picture"],
+    ["Enter, Esc", "pin the spot; let it go"],
+    ["+ and \u2212, 0", "zoom in and out; show the whole picture"],
+    ["1, 2, 3", "one side; half-clean line; mix"],
+    ["[ and ]", "turn the line by 1 degree; with Shift by 15"],
+    [", and .", "move the line across itself; with Shift further"],
+    ["L", "bring the line to the middle of what is in sight and take hold of it"],
+    ["X", "change the two sides of the line"],
+    ["R", "radius on or off"],
+    ["O", "outlines of windows and zones on or off"],
+    ["P", "panel on or off"],
+    ["Space, Enter, Backspace, Esc", "while drawing: set a corner at the crosshair; close; take back; cancel"],
+    ["Alt+1, Alt+2", "the rooms Look and Forecast, from anywhere"],
+    ["?", "this list"]];
+
+/** @type {Record<string, () => void>} */
+const COMMANDS = {
+    "+": () => stage.zoomBy(1.5, state.cross ?? undefined),
+    "=": () => stage.zoomBy(1.5, state.cross ?? undefined),
+    "-": () => stage.zoomBy(1 / 1.5, state.cross ?? undefined),
+    "0": stage.fit,
+    "1": () => mode("one"),
+    "2": () => mode("line"),
+    "3": () => mode("mix"),
+    "l": () => {
+        mode("line");
+        line.bringHere();
+    },
+    "x": line.swap,
+    "r": () => set({radiusOn: !state.radiusOn}),
+    "o": () => set({outlinesOn: !state.outlinesOn}),
+    "p": () => byId("fold").click(),
+    "?": showKeys};
+
+/** @param {CompareMode} m */
+function mode(m)
+{
+    if (state.sideB || m === "one")
+        set({mode: m});
+}
+
+export function showKeys()
+{
+    const dialog = /** @type {HTMLDialogElement} */ (byId("key-list"));
+    fill(dialog, h("h2", {id: "key-title"}, "Keys"),
+         h("p", {class: "hint"}, "Single keys work while the picture has the focus: click it, or reach it with Tab."),
+         h("dl", {class: "key-rows"}, KEYS.map(([k, what]) => h("div", {}, h("dt", {}, k),
+                                                                 h("dd", {}, what)))),
+         h("form", {method: "dialog"}, h("button", {class: "main"}, "Close")));
+    dialog.showModal();
+}
+
+export function start()
+{
+    byId("stage").addEventListener("keydown", (e) => {
+        if (e.ctrlKey || e.metaKey || e.altKey || !stage.isOpen() ||
+            /** @type {Element} */ (e.target).closest("button"))
+            return;
+        if (shapes.key(e) || line.key(e) || spot.key(e))
+            e.preventDefault();
+        else {
+            const fn = COMMANDS[e.key.length === 1 ? e.key.toLowerCase() : e.key];
+            if (fn) {
+                fn();
+                e.preventDefault();
+            }
+        }
+    });
+    // The picture library focuses its own canvas when pressed; the picture area is the one with keys.
+    byId("stage").addEventListener("focusin", (e) => {
+        if (/** @type {Element} */ (e.target).closest("#side-a, #side-b"))
+            byId("stage").focus({preventScroll: true});
+    });
+    // The ring of the focus is for the keyboard; a bright frame must not stand round the picture for
+    // those who point.
+    byId("stage").addEventListener("pointerdown", () => byId("stage").classList.add("by-pointer"), true);
+    document.addEventListener("keydown", () => byId("stage").classList.remove("by-pointer"), true);
+    byId("keys").addEventListener("click", showKeys);
+}

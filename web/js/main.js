@@ -1,0 +1,157 @@
+// Opens the page: asks for the dossier, starts the picture area, the rooms and the settings.
+import * as compare from "./compare.js";
+import {byId, fill, h} from "./dom.js";
+import * as keys from "./keys.js";
+import * as line from "./line.js";
+import * as forecastRoom from "./room_forecast.js";
+import * as lookRoom from "./room_look.js";
+import * as shapes from "./shapes.js";
+import * as spot from "./spot.js";
+import * as stage from "./stage.js";
+import {on, reload, set, state} from "./state.js";
+import {num} from "./words.js";
+/** @typedef {import("./types.js").RoomName} RoomName */
+
+/** @type {RoomName[]} */
+const ROOMS = ["look", "forecast"];
+
+/** A setting kept in the browser. @param {string} name @param {string} otherwise */
+function recall(name, otherwise)
+{
+    try {
+        return localStorage.getItem(`halfclean-${name}`) ?? otherwise;
+    } catch {
+        return otherwise;
+    }
+}
+
+/** @param {string} name @param {string} value */
+function remember(name, value)
+{
+    try {
+        localStorage.setItem(`halfclean-${name}`, value);
+    } catch {
+        // Storage is a comfort only.
+    }
+}
+
+/** @param {RoomName} room */
+function enter(room)
+{
+    for (const r of ROOMS) {
+        const isHere = r === room, tab = byId(`tab-${r}`);
+        tab.setAttribute("aria-selected", String(isHere));
+        tab.tabIndex = isHere ? 0 : -1;
+        byId(`room-${r}`).hidden = !isHere;
+    }
+    byId("panel").setAttribute("aria-labelledby", `tab-${room}`);
+    byId("panel").scrollTop = 0;
+    shapes.cancelDrawing();
+    set({room});
+    history.replaceState(null, "", `#${room}`);
+}
+
+function startRooms()
+{
+    ROOMS.forEach((room, i) => {
+        const tab = byId(`tab-${room}`);
+        tab.addEventListener("click", () => enter(room));
+        tab.addEventListener("keydown", (e) => {
+            if (e.key !== "ArrowLeft" && e.key !== "ArrowRight")
+                return;
+            const next = ROOMS[(i + (e.key === "ArrowRight" ? 1 : ROOMS.length - 1)) % ROOMS.length];
+            enter(next);
+            byId(`tab-${next}`).focus();
+        });
+    });
+    document.addEventListener("keydown", (e) => {
+        const room = e.altKey ? ROOMS[Number(e.key) - 1] : undefined;
+        if (room) {
+            enter(room);
+            byId(`tab-${room}`).focus();
+            e.preventDefault();
+        }
+    });
+}
+
+function startSettings()
+{
+    const root = document.documentElement;
+    const surround = /** @type {HTMLSelectElement} */ (byId("surround"));
+    const dress = () => {
+        root.dataset.surround = surround.value;
+        remember("surround", surround.value);
+    };
+    surround.value = recall("surround", "dark");
+    surround.addEventListener("change", dress);
+    dress();
+    press("large", "is-large", "aria-pressed", recall("large", "false") === "true", true);
+    press("fold", "is-folded", "aria-expanded", recall("fold", innerWidth < 700 ? "false" : "true") ===
+          "true", false);
+}
+
+/** A button that switches a class of the page. @param {string} id @param {string} name
+ *  @param {string} aria @param {boolean} isOn @param {boolean} classWhen */
+function press(id, name, aria, isOn, classWhen)
+{
+    const el = byId(id);
+    const show = () => {
+        el.setAttribute(aria, String(isOn));
+        document.documentElement.classList.toggle(name, isOn === classWhen);
+    };
+    el.addEventListener("click", () => {
+        isOn = !isOn;
+        show();
+        remember(id, String(isOn));
+    });
+    show();
+}
+
+function showDossier()
+{
+    const d = state.dossier;
+    byId("title").textContent = d.title;
+    document.title = `${d.title} \u00b7 Halfclean`;
+    byId("about").textContent = [d.maker, d.date, d.support,
+        `${num(d.height_mm, 0)} \u00d7 ${num(d.width_mm, 0)} mm`, d.inventory,
+        d.read_only ? "reading only" : ""].filter(Boolean).join(" \u00b7 ");
+    fill(byId("stage-empty"), h("p", {}, "No picture yet."),
+         h("p", {}, "First add a photograph in normal light of the state before treatment, in Look."));
+}
+
+/** A file dropped beside its place would replace the page. */
+function keepPage()
+{
+    for (const type of ["dragover", "drop"])
+        document.addEventListener(type, (e) => e.preventDefault());
+}
+
+async function open()
+{
+    keepPage();
+    startSettings();
+    startRooms();
+    try {
+        await reload();
+    } catch (e) {
+        byId("trouble").textContent = e instanceof Error ? e.message : String(e);
+        byId("trouble").className = "trouble";
+        return;
+    }
+    showDossier();
+    on(["dossier"], showDossier);
+    stage.start();
+    line.start();
+    shapes.start();
+    spot.start();
+    compare.start();
+    keys.start();
+    lookRoom.start();
+    forecastRoom.start();
+    const asked = location.hash.slice(1);
+    enter(asked === "forecast" ? "forecast" : "look");
+    set({outlinesOn: state.room === "forecast"});
+    document.documentElement.classList.add("is-open");
+}
+
+open();

@@ -1,0 +1,439 @@
+// Forecast: the windows, the areas to leave out, computing the predicted look, and what to believe.
+import * as api from "./api.js";
+import {byId, field, figures, fill, h, select} from "./dom.js";
+import {middleOf} from "./geometry.js";
+import * as jobs from "./jobs.js";
+import * as shapes from "./shapes.js";
+import * as spot from "./spot.js";
+import * as stage from "./stage.js";
+import {on, referenceSide, reload, set, state} from "./state.js";
+import {SURFACES, ZONE_KINDS, num, percent, when} from "./words.js";
+/**
+ * @typedef {import("./types.js").Forecast} Forecast
+ * @typedef {import("./types.js").TestWindow} TestWindow
+ * @typedef {import("./types.js").Point} Point
+ */
+
+/** @type {Record<"result"|"compute"|"windows"|"zones"|"work"|"trouble", HTMLElement>} */
+let part;
+let isBusy = false;
+const ask = {surface: "", limit: ""};
+/** The polygon waiting for its particulars. @type {{kind: "window"|"zone", polygon: Point[]}|null} */
+let fresh = null;
+const windowAbout = {before: "", test: "", surface: "bare", system: "", label: ""};
+const zoneAbout = {kind: "overpaint", label: ""};
+
+const CAUTION = [
+    "Halfclean advises; a qualified conservator decides. Local codes, licensed practice and the " +
+        "safety data sheet of every material come first.",
+    "Solvents: ventilation, no ignition source, gloves, exposure limits. UV lamps: protect eyes and " +
+        "skin. Flaking or lifting paint: stop, and consolidate before any test window."];
+
+/** @param {() => Promise<void>} fn */
+async function attempt(fn)
+{
+    part.trouble.textContent = "";
+    try {
+        await fn();
+    } catch (e) {
+        part.trouble.textContent = e instanceof Error ? e.message : String(e);
+        part.trouble.scrollIntoView({block: "nearest"});
+    }
+}
+
+// ---- the result -------------------------------------------------------------------------------------
+
+/** @param {Forecast} f */
+function estimatorTable(f)
+{
+    return h("table", {class: "numbers"},
+             h("caption", {}, "Estimators, each judged on windows it had not seen"),
+             h("thead", {}, h("tr", {}, h("th", {scope: "col"}, "estimator"),
+                              h("th", {scope: "col", title: "mean CIEDE2000 on left-out windows"},
+                                "left out"),
+                              h("th", {scope: "col"}, "weight"))),
+             h("tbody", {}, f.estimators.map((e) => h("tr", {class: e.chosen ? "is-chosen" : ""},
+                 h("th", {scope: "row"}, e.name, e.chosen ? " (chosen)" : ""),
+                 h("td", {}, num(e.left_out_de, 2)), h("td", {}, num(e.weight, 2)))),
+               h("tr", {}, h("th", {scope: "row"}, "doing nothing"), h("td", {}, num(f.nothing_de, 2)),
+                 h("td", {}, "\u2013"))));
+}
+
+/** @param {Forecast} f */
+function refusedTable(f)
+{
+    const rows = f.refused.filter((r) => r.code !== 0 && r.share > 0);
+    const sum = rows.reduce((a, r) => a + r.share, 0);
+    return h("table", {class: "numbers"},
+             h("caption", {}, `Refused: ${percent(sum)} of the picture`),
+             h("thead", {}, h("tr", {}, h("th", {scope: "col"}, "reason"),
+                              h("th", {scope: "col"}, "share"))),
+             h("tbody", {}, rows.length ? rows.map((r) => h("tr", {}, h("th", {scope: "row"}, r.reason),
+                                                            h("td", {}, percent(r.share))))
+                 : h("tr", {}, h("th", {scope: "row"}, "nothing was refused"), h("td", {}, percent(0)))));
+}
+
+/** @param {Forecast} f */
+function nextWindow(f)
+{
+    const n = f.next_window;
+    return n ? h("div", {class: "next"}, h("h3", {}, "The next window to open"), h("p", {}, n.why),
+                 h("button", {type: "button", onclick: () => {
+                     stage.goTo([n.x, n.y], 4);
+                     spot.putAt([n.x, n.y], true);
+                 }}, "Go there")) : null;
+}
+
+/** @param {Forecast} f */
+function modelFigures(f)
+{
+    const m = f.coat_model;
+    if (!m)
+        return null;
+    return h("details", {}, h("summary", {}, "The coat as fitted"),
+             figures([["absorbance a0", num(m.a0, 3)], ["slope", `${num(m.slope_nm, 1)} nm`],
+                      ["haze", num(m.haze, 4)], ["grey", num(m.grey, 3)],
+                      ["surface before", num(m.surface_before, 4)],
+                      ["surface after", num(m.surface_after, 4)]]),
+             h("p", {class: "hint"}, "Effective parameters of the fit, not measured properties of a varnish."));
+}
+
+/** @param {Forecast} f */
+function uvGain(f)
+{
+    return !f.has_uv ? "no UV view" : f.uv_used === false ? `not used (${num(f.uv_gain, 2)})`
+                                                          : num(f.uv_gain, 2);
+}
+
+/** @param {Forecast} f */
+function resultOf(f)
+{
+    return [
+        f.is_stale ? h("p", {class: "loud"}, "This forecast is older than the record: windows, zones " +
+            "or views have changed since. Compute it again before using it.") : null,
+        h("p", {class: "sentence"}, f.sentence),
+        h("p", {class: "caveat"}, f.caveat),
+        figures([
+            ["radius, half the area is below", `\u00b1${num(f.radius.median, 1)}`],
+            ["radius, 95 % of the area is below", `\u00b1${num(f.radius.p95, 1)}`],
+            ["mean error on left-out windows", num(f.left_out_de, 2)],
+            ["doing nothing, same windows", num(f.nothing_de, 2)],
+            ["gain by the UV view", uvGain(f)],
+            ["surface state", f.surface],
+            ["estimator", f.estimator]]),
+        h("p", {class: "hint"}, "Differences in CIEDE2000. The radius is the half-width of the 90 % interval: the look after " +
+            "removing this coat should lie within it at nine places in ten. " +
+            (f.interval.distribution_free
+                ? "It rests on ranked left-out errors and assumes no distribution."
+                : "With fewer than nine windows it rests on an assumed distribution; more windows make " +
+                  "it firmer.")),
+        nextWindow(f), refusedTable(f), estimatorTable(f), modelFigures(f),
+        h("div", {class: "row"}, h("button", {type: "button", onclick: report}, "Report (PDF)"),
+          h("button", {type: "button", onclick: showForecast}, "Show on the picture")),
+        h("p", {class: "hint"}, `Made ${when(f.made_at)} by ${f.program}.`)];
+}
+
+function showResult()
+{
+    const f = state.forecast, n = state.windows.length;
+    fill(part.result, h("h2", {}, "Predicted look after removing this coat"), f ? resultOf(f) : [
+        h("p", {class: "first"}, state.dossier.frame
+            ? "No forecast yet. A forecast learns from test windows: open at least four, over light " +
+              "and over dark paint, photograph the painting again in the same light, add that " +
+              "photograph in Look with the state test, then draw each window here."
+            : "No forecast yet, and no frame: first add a view in normal light of the state before, in Look."),
+        state.dossier.frame ? h("p", {class: "first"}, n === 0 ? "No window is drawn so far."
+            : n < 4 ? `${n} of at least 4 windows drawn.`
+                : `${n} windows drawn: compute the forecast below.`) : null]);
+}
+
+/** Before on one side, forecast on the other. */
+function showForecast()
+{
+    if (!state.forecast)
+        return;
+    const before = state.windows[0] ? `view:${state.windows[0].before}` : referenceSide();
+    set({sideA: before, sideB: "forecast", mode: "line"});
+    byId("stage").focus();
+}
+
+async function report()
+{
+    await attempt(async () => {
+        const pdf = await jobs.runRequest(part.work, "Writing the report", (signal) => api.report(signal));
+        if (!pdf)
+            return;
+        const url = URL.createObjectURL(pdf);
+        const name = state.dossier.title.replace(/[^\p{L}\p{N}]+/gu, "-").replace(/^-|-$/g, "");
+        h("a", {href: url, download: `${name || "dossier"}-forecast.pdf`}).click();
+        setTimeout(() => URL.revokeObjectURL(url), 60000);
+    });
+}
+
+// ---- computing --------------------------------------------------------------------------------------
+
+function showCompute()
+{
+    if (state.dossier.read_only) {
+        fill(part.compute, h("p", {class: "quiet"}, "This dossier is open for reading only."));
+        return;
+    }
+    const limit = h("input", {type: "number", min: 0, max: 50, step: 0.5, value: ask.limit,
+                              placeholder: "none"});
+    limit.addEventListener("input", () => {
+        ask.limit = limit.value;
+    });
+    const n = state.windows.length;
+    fill(part.compute, h("h2", {}, "Compute"),
+         h("div", {class: "pair"},
+           field("Surface to forecast", select([["", "as most windows"], ...SURFACES], ask.surface, (v) => {
+               ask.surface = v;
+           })),
+           field("Refuse above radius", limit, "CIEDE2000")),
+         h("div", {class: "row"}, h("button", {type: "button", class: "main", id: "compute",
+             disabled: isBusy || n === 0 || !state.dossier.frame, onclick: compute},
+             state.forecast ? "Compute again" : "Compute the forecast"),
+           n === 0 ? h("span", {class: "hint"}, "draw the windows first") : null),
+         part.work);
+}
+
+async function compute()
+{
+    const limit = Number(ask.limit);
+    await attempt(async () => follow("Computing the forecast", await api.computeForecast({
+        ...(ask.surface ? {surface: ask.surface} : {}),
+        ...(limit > 0 ? {radius_limit: limit} : {})})));
+}
+
+/** @param {string} what @param {string} id */
+async function follow(what, id)
+{
+    isBusy = true;
+    showCompute();
+    try {
+        const end = await jobs.run(part.work, what, id);
+        await reload();
+        if (end.status === "done")
+            showForecast();
+    } finally {
+        isBusy = false;
+        showCompute();
+    }
+}
+
+/** Follow the work that was left running when the page was closed. */
+async function resume()
+{
+    await attempt(async () => {
+        for (const d of await jobs.running(["forecast"]))
+            await follow(jobs.NAMES[d.kind], String(d.id));
+    });
+}
+
+// ---- windows and zones ------------------------------------------------------------------------------
+
+/** Views in normal light that can be before or test. @param {(state: string) => boolean} fits
+ *  @returns {[string, string][]} */
+function normalViews(fits)
+{
+    return state.views.filter((v) => v.technique === "normal" && fits(v.state))
+        .map((v) => [String(v.id), v.label]);
+}
+
+/** @param {TestWindow} w */
+function windowItem(w)
+{
+    const name = (/** @type {number} */ id) =>
+        state.views.find((v) => v.id === id)?.label ?? `view ${id}`;
+    const f = state.forecast?.windows.find((r) => r.id === w.id) ?? w.forecast;
+    return h("li", {},
+             h("div", {class: "view-top"}, h("h3", {}, w.label),
+               h("span", {class: "verdict"}, `${num(w.area_mm2, w.area_mm2 < 100 ? 1 : 0)} mm\u00b2`)),
+             h("p", {class: "view-what"}, `${name(w.before)} \u2192 ${name(w.test)} \u00b7 ${w.surface}` +
+                                          `${w.system ? ` \u00b7 ${w.system}` : ""}`),
+             f ? h("p", {class: "view-what"}, `L* ${num(f.lightness, 0)} \u00b7 left out: ` +
+                 `${num(f.left_out_de, 1)} CIEDE2000, doing nothing: ${num(f.nothing_de, 1)} \u00b7 ` +
+                 `coat ${num(f.coat, 2)}`) : null,
+             h("div", {class: "row"},
+               h("button", {type: "button", "aria-label": `Go to ${w.label}`,
+                            onclick: () => goToPolygon(w.polygon)}, "Go there"),
+               remover(w.label, () => api.removeWindow(w.id))));
+}
+
+/** @param {Point[]} polygon */
+function goToPolygon(polygon)
+{
+    const at = middleOf(polygon);
+    stage.goTo(at, 4);
+    spot.putAt(at, true);
+}
+
+/** Remove, in two presses. @param {string} name @param {() => Promise<unknown>} fn */
+function remover(name, fn)
+{
+    if (state.dossier.read_only)
+        return null;
+    const el = h("button", {type: "button", "aria-label": `Remove ${name}`}, "Remove");
+    let isSure = false;
+    el.addEventListener("click", () => {
+        if (isSure) {
+            attempt(async () => {
+                await fn();
+                await reload();
+            });
+            return;
+        }
+        isSure = true;
+        el.textContent = "Remove: sure?";
+        el.setAttribute("aria-label", `Remove ${name}: press again to do it`);
+    });
+    el.addEventListener("blur", () => {
+        isSure = false;
+        el.textContent = "Remove";
+        el.setAttribute("aria-label", `Remove ${name}`);
+    });
+    return el;
+}
+
+/** @param {"window"|"zone"} kind */
+function startDrawing(kind)
+{
+    shapes.draw({title: kind === "window" ? "Drawing a window" : "Drawing a zone", onDone: (polygon) => {
+        fresh = {kind, polygon};
+        showWindows();
+        showZones();
+        const form = part[kind === "window" ? "windows" : "zones"].querySelector("form");
+        form?.scrollIntoView({block: "nearest"});
+        /** @type {HTMLElement|null|undefined} */ (form?.querySelector("select,input"))?.focus();
+    }});
+}
+
+/** @param {Record<string, string>} about @param {string} name @param {number} max */
+function text(about, name, max)
+{
+    const el = h("input", {type: "text", value: about[name], maxlength: max});
+    el.addEventListener("input", () => {
+        about[name] = el.value.trim();
+    });
+    return el;
+}
+
+/** @param {string} title @param {(HTMLElement|null)[]} fields @param {() => Promise<unknown>} fn */
+function particulars(title, fields, fn)
+{
+    const drop = () => {
+        fresh = null;
+        showWindows();
+        showZones();
+    };
+    const why = h("p", {class: "trouble", role: "alert"});
+    return h("form", {class: "particulars", "aria-label": title, onsubmit: async (/** @type {Event} */ e) => {
+        e.preventDefault();
+        why.textContent = "";
+        try {
+            await fn();
+        } catch (x) {
+            why.textContent = x instanceof Error ? x.message : String(x);
+            return;
+        }
+        drop();
+        await reload();
+    }}, h("h3", {}, title), fields, why,
+        h("div", {class: "row"}, h("button", {type: "submit", class: "main"}, "Keep"),
+          h("button", {type: "button", onclick: drop}, "Discard")));
+}
+
+function windowForm()
+{
+    const before = normalViews((v) => v === "before"), test = normalViews((v) => v !== "before");
+    if (!before.some(([v]) => v === windowAbout.before))
+        windowAbout.before = before[0]?.[0] ?? "";
+    if (!test.some(([v]) => v === windowAbout.test))
+        windowAbout.test = test[0]?.[0] ?? "";
+    return particulars("The new window", [
+        field("Before", select(before, windowAbout.before, (v) => {
+            windowAbout.before = v;
+        })),
+        field("Test", select(test, windowAbout.test, (v) => {
+            windowAbout.test = v;
+        }), test.length ? "" : "no normal view with windows open yet: add one in Look"),
+        field("Surface when photographed", select(SURFACES, windowAbout.surface, (v) => {
+            windowAbout.surface = v;
+        })),
+        field("System", text(windowAbout, "system", 200), "material and way of application"),
+        field("Label", text(windowAbout, "label", 80), "empty: numbered")],
+        () => api.addWindow({polygon: fresh?.polygon ?? [], surface: windowAbout.surface,
+            ...(windowAbout.before ? {before: Number(windowAbout.before)} : {}),
+            ...(windowAbout.test ? {test: Number(windowAbout.test)} : {}),
+            ...(windowAbout.system ? {system: windowAbout.system} : {}),
+            ...(windowAbout.label ? {label: windowAbout.label} : {})}).then(() => {
+            windowAbout.label = "";
+        }));
+}
+
+function zoneForm()
+{
+    return particulars("The new zone", [
+        field("What lies here", select(ZONE_KINDS, zoneAbout.kind, (v) => {
+            zoneAbout.kind = v;
+        })),
+        field("Label", text(zoneAbout, "label", 80), "empty: the kind")],
+        () => api.addZone({polygon: fresh?.polygon ?? [], kind: zoneAbout.kind,
+            ...(zoneAbout.label ? {label: zoneAbout.label} : {})}).then(() => {
+            zoneAbout.label = "";
+        }));
+}
+
+/** @param {"window"|"zone"} kind @param {string} words */
+function drawButton(kind, words)
+{
+    return state.dossier.read_only ? null
+        : h("button", {type: "button", id: `draw-${kind}`, disabled: !state.dossier.frame,
+                       onclick: () => startDrawing(kind)}, words);
+}
+
+function showWindows()
+{
+    fill(part.windows, h("h2", {}, `Windows (${state.windows.length})`),
+         fresh?.kind === "window" ? windowForm() : drawButton("window", "Draw a window"),
+         state.windows.length ? h("ul", {class: "views"}, state.windows.map(windowItem))
+             : h("p", {class: "quiet"}, "None yet."));
+}
+
+function showZones()
+{
+    fill(part.zones, h("h2", {}, `Zones to leave out (${state.zones.length})`),
+         h("p", {class: "hint"}, "Mark what is not the painting's own paint under this coat: the " +
+             "forecast would be wrong there, and is refused."),
+         fresh?.kind === "zone" ? zoneForm() : drawButton("zone", "Draw a zone"),
+         state.zones.length ? h("ul", {class: "views"}, state.zones.map((z) => h("li", {},
+             h("div", {class: "view-top"}, h("h3", {}, z.label || z.kind),
+               h("span", {class: "verdict"}, z.kind)),
+             h("p", {class: "view-what"}, `${num(z.area_mm2, 0)} mm\u00b2`),
+             h("div", {class: "row"},
+               h("button", {type: "button", "aria-label": `Go to ${z.label || z.kind}`,
+                            onclick: () => goToPolygon(z.polygon)}, "Go there"),
+               remover(z.label || z.kind, () => api.removeZone(z.id)))))) : null);
+}
+
+export function start()
+{
+    part = {result: h("section", {"aria-label": "Result"}),
+            compute: h("section", {"aria-label": "Compute"}),
+            windows: h("section", {"aria-label": "Windows"}), zones: h("section", {"aria-label": "Zones"}),
+            work: h("div", {class: "work"}), trouble: h("p", {class: "trouble", role: "alert"})};
+    fill(byId("room-forecast"),
+         h("section", {class: "caution", "aria-label": "Caution"}, CAUTION.map((c) => h("p", {}, c))),
+         part.trouble, part.result, part.compute, part.windows, part.zones);
+    on(["forecast", "windows", "dossier"], () => {
+        showResult();
+        showCompute();
+    });
+    on(["windows", "views", "forecast", "dossier"], showWindows);
+    on(["zones", "dossier"], showZones);
+    showResult();
+    showCompute();
+    showWindows();
+    showZones();
+    resume();
+}

@@ -1,0 +1,194 @@
+// Look: every view of the painting, how well it lies in the frame, and adding files.
+import * as api from "./api.js";
+import {choose} from "./compare.js";
+import {byId, field, fill, h, select} from "./dom.js";
+import * as jobs from "./jobs.js";
+import {isPlaced, on, reload, set, state} from "./state.js";
+import {STATES, TECHNIQUES, fitSentence, num, residualText, viewWarnings, viewWords} from "./words.js";
+/** @typedef {import("./types.js").View} View */
+
+/** @type {HTMLElement} */
+let list;
+/** @type {HTMLElement} */
+let adding;
+/** @type {HTMLElement} */
+let work;
+/** @type {HTMLElement} */
+let trouble;
+
+const VERDICT = {reference: "frame", good: "good fit", usable: "usable fit", refused: "not placed",
+                 none: "not placed yet"};
+
+/** @param {View} v */
+function viewItem(v)
+{
+    const side = `view:${v.id}`, residual = residualText(v.fit);
+    const light = v.light ? `light from ${num(v.light.azimuth_deg, 0)}\u00b0, ` +
+        `${num(v.light.elevation_deg, 0)}\u00b0 above the picture` : "";
+    return h("li", {class: "view"},
+             h("div", {class: "view-top"},
+               h("h3", {}, v.label),
+               h("span", {class: `verdict is-${v.fit.verdict}`}, VERDICT[v.fit.verdict] ?? v.fit.verdict)),
+             h("p", {class: "view-what"}, `${viewWords(v)} \u00b7 ${v.w} \u00d7 ${v.h} px, ${v.bits} bit` +
+                                          `${v.bands === 1 ? ", grey" : ""}${light ? ` \u00b7 ${light}` : ""}`),
+             viewWarnings(v).map((w) => h("p", {class: "loud"}, w)),
+             h("div", {class: "row"},
+               h("button", {type: "button", "aria-pressed": String(state.sideA === side),
+                            "aria-label": `Show ${v.label} on one side`, disabled: !v.tiles,
+                            onclick: () => choose("sideA", side)}, "One side"),
+               h("button", {type: "button", "aria-pressed": String(state.mode !== "one" &&
+                                                                    state.sideB === side),
+                            "aria-label": `Show ${v.label} on the other side`, disabled: !v.tiles,
+                            onclick: () => {
+                                choose("sideB", side);
+                                if (state.mode === "one")
+                                    set({mode: "line"});
+                            }}, "Other side"),
+               isPlaced(v) || state.dossier.read_only ? null
+                   : h("button", {type: "button", onclick: () => place(v)}, "Place again"),
+             h("details", {}, h("summary", {}, "File and fit"),
+               h("p", {}, fitSentence(v.fit)),
+               residual ? h("p", {}, residual) : null,
+               v.fit.verdict === "good" || v.fit.verdict === "usable"
+                   ? h("p", {}, `exposure: multiplied by ${num(v.fit.exposure_factor, 3)}` +
+                       (v.fit.exposure_spread ? `, spread ${num(v.fit.exposure_spread, 3)}` : "")) : null,
+               h("p", {}, `colour profile: ${v.profile_assumed ? "assumed sRGB" : v.profile || "none needed"}`),
+               v.note ? h("p", {}, v.note) : null,
+               h("p", {class: "file"}, `${v.file_name}, SHA-256 ${v.sha256.slice(0, 16)}\u2026`))));
+}
+
+function showList()
+{
+    const open = new Set([...list.querySelectorAll("details[open]")].map((d) => d.parentElement?.id));
+    fill(list, state.views.length
+        ? h("ul", {class: "views"}, state.views.map((v) => {
+            const li = viewItem(v);
+            li.id = `view-${v.id}`;
+            li.querySelector("details")?.toggleAttribute("open", open.has(li.id));
+            return li;
+        }))
+        : h("p", {class: "first"}, "No views yet. First add a photograph in normal light of the state " +
+            "before treatment: it gives the frame in which everything else is placed. Then add the " +
+            "same face in UV, and in normal light with the test windows open."));
+}
+
+/** @param {View} v */
+async function place(v)
+{
+    await attempt(async () => {
+        await jobs.run(work, `Placing ${v.label}`, await api.align(v.id));
+        await reload();
+    });
+}
+
+/** Run something and show its sentence when it fails. @param {() => Promise<void>} fn */
+async function attempt(fn)
+{
+    trouble.textContent = "";
+    try {
+        await fn();
+    } catch (e) {
+        trouble.textContent = e instanceof Error ? e.message : String(e);
+    }
+}
+
+const about = {technique: "normal", state: "before", label: "", azimuth: "", elevation: ""};
+
+/** @param {Iterable<File>} files */
+async function addFiles(files)
+{
+    for (const file of files) {
+        const ask = Object.fromEntries(Object.entries(about).filter(([, v]) => v !== ""));
+        if (about.technique !== "raking") {
+            delete ask.azimuth;
+            delete ask.elevation;
+        }
+        await attempt(async () => {
+            const id = await jobs.runRequest(work, `Sending ${file.name}`, (signal, onProgress) =>
+                api.addView(file, ask, onProgress, signal));
+            if (id !== null)
+                await jobs.run(work, `Adding ${file.name}`, id);
+            await reload();
+        });
+    }
+    about.label = "";
+    showAdding();
+}
+
+/** @param {"label"|"azimuth"|"elevation"} name @param {import("./dom.js").Attributes} attributes */
+function input(name, attributes)
+{
+    const el = h("input", {value: about[name], ...attributes});
+    el.addEventListener("input", () => {
+        about[name] = el.value.trim();
+    });
+    return el;
+}
+
+function showAdding()
+{
+    if (state.dossier.read_only) {
+        fill(adding, h("p", {class: "quiet"}, "This dossier is open for reading only: nothing can be added."));
+        return;
+    }
+    const file = h("input", {type: "file", multiple: true, accept: ".tif,.tiff,.png,.jpg,.jpeg",
+                             class: "unseen", id: "file", tabindex: -1, "aria-hidden": "true"});
+    file.addEventListener("change", () => addFiles([...(file.files ?? [])]));
+    fill(adding,
+         h("div", {class: "pair"},
+           field("Technique", select(TECHNIQUES, about.technique, (v) => {
+               about.technique = v;
+               showAdding();
+           })),
+           field("State", select(STATES, about.state, (v) => {
+               about.state = v;
+           }))),
+         about.technique === "raking" ? h("div", {class: "pair"},
+             field("Azimuth, degrees", input("azimuth", {type: "number", min: -180, max: 360}),
+                   "0 from the right, 90 from above"),
+             field("Elevation, degrees", input("elevation", {type: "number", min: 0, max: 90}),
+                   "above the picture plane")) : null,
+         field("Label", input("label", {type: "text", maxlength: 80}),
+               "empty: made from technique and state"),
+         h("div", {class: "drop", id: "drop"},
+           h("button", {type: "button", class: "main", onclick: () => file.click()}, "Choose files\u2026"),
+           h("span", {}, "or drop them here. TIFF, PNG or JPEG; the file itself is kept unchanged."),
+           file));
+    const drop = /** @type {HTMLElement} */ (adding.querySelector("#drop"));
+    for (const type of ["dragover", "dragleave", "drop"])
+        drop.addEventListener(type, (e) => {
+            e.preventDefault();
+            drop.classList.toggle("is-over", type === "dragover");
+            const files = /** @type {DragEvent} */ (e).dataTransfer?.files;
+            if (type === "drop" && files?.length)
+                addFiles([...files]);
+        });
+}
+
+/** Follow the work that was left running when the page was closed. */
+async function resume()
+{
+    await attempt(async () => {
+        for (const d of await jobs.running(["add", "align"])) {
+            await jobs.run(work, jobs.NAMES[d.kind], String(d.id));
+            await reload();
+        }
+    });
+}
+
+export function start()
+{
+    list = h("div", {});
+    adding = h("div", {});
+    work = h("div", {class: "work"});
+    trouble = h("p", {class: "trouble", role: "alert"});
+    fill(byId("room-look"),
+         h("section", {"aria-labelledby": "views-title"}, h("h2", {id: "views-title"}, "Views"), list),
+         h("section", {"aria-labelledby": "add-title"}, h("h2", {id: "add-title"}, "Add a view"),
+           trouble, work, adding));
+    on(["views", "sideA", "sideB", "mode", "dossier"], showList);
+    on(["dossier"], showAdding);
+    showList();
+    showAdding();
+    resume();
+}

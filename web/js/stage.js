@@ -1,0 +1,351 @@
+// The picture area: two layers of deep zoom, one over the other. The lower one (side A) takes the
+// pointer; the upper one (side B) follows it in the same animation frame and is cut by a clip path, so
+// moving the half-clean line never redraws a picture.
+import * as api from "./api.js";
+import {byId} from "./dom.js";
+import {on, state, viewOf} from "./state.js";
+/**
+ * @typedef {import("./types.js").Point} Point
+ * @typedef {import("./types.js").Tiles} Tiles
+ * @typedef {{tiles: Tiles, isPlaced: boolean, opacity: number}} Picture
+ * @typedef {{viewer: OpenSeadragon.Viewer, shown: Map<string, OpenSeadragon.TiledImage>,
+ *   wanted: Picture[], element: HTMLElement}} Layer
+ */
+
+/** @type {Layer} */
+let lower;
+/** @type {Layer} */
+let upper;
+/** Does the whole picture show? Then it does so still when the picture area changes its size. */
+let isWhole = true;
+/** @type {(() => void)[]} */
+const drawn = [];
+/** @type {((p: Point, kind: "click"|"double") => boolean)[]} */
+const clicked = [];
+
+/** Size of the frame in px. @returns {Point} */
+export function frameSize()
+{
+    if (state.dossier.frame)
+        return [state.dossier.frame.w, state.dossier.frame.h];
+    const t = viewOf(state.sideA)?.tiles;
+    return t ? [t.w, t.h] : [1000, 1000];
+}
+
+/** Size of the picture area in screen px. @returns {Point} */
+export function areaSize()
+{
+    const el = byId("stage");
+    return [el.clientWidth, el.clientHeight];
+}
+
+/** Screen px per frame px. */
+export function scale()
+{
+    return lower.viewer.viewport.getZoom(true) * areaSize()[0] / frameSize()[0];
+}
+
+/** Frame px to screen px. @param {Point} p @returns {Point} */
+export function toScreen(p)
+{
+    const fw = frameSize()[0];
+    const q = lower.viewer.viewport.pixelFromPoint(new OpenSeadragon.Point(p[0] / fw, p[1] / fw), true);
+    return [q.x, q.y];
+}
+
+/** Screen px to frame px. @param {Point} p @returns {Point} */
+export function toFrame(p)
+{
+    const fw = frameSize()[0];
+    const q = lower.viewer.viewport.pointFromPixel(new OpenSeadragon.Point(p[0], p[1]), true);
+    return [q.x * fw, q.y * fw];
+}
+
+/** Call fn after each redraw of the pictures. @param {() => void} fn */
+export function onDraw(fn)
+{
+    drawn.push(fn);
+}
+
+/** Call fn for clicks on the picture, first come first asked; true means "mine, go no further".
+ *  @param {(p: Point, kind: "click"|"double") => boolean} fn p in frame px */
+export function onClick(fn)
+{
+    clicked.push(fn);
+}
+
+/** @returns {boolean} whether there is a picture to look at */
+export const isOpen = () => lower !== undefined && lower.shown.size > 0;
+
+/** Show the whole picture. */
+export function fit()
+{
+    home(false);
+}
+
+/** With a margin, so that the surround is seen on every side. @param {boolean} atOnce */
+function home(atOnce)
+{
+    const [fw, fh] = frameSize(), m = 0.03;
+    isWhole = true;
+    lower.viewer.viewport.fitBounds(new OpenSeadragon.Rect(-m, -m, 1 + 2 * m, fh / fw + 2 * m), atOnce);
+}
+
+/** @param {number} factor @param {Point} [at] frame px that stays in place */
+export function zoomBy(factor, at)
+{
+    const fw = frameSize()[0], v = lower.viewer.viewport;
+    isWhole = false;
+    v.zoomBy(factor, at ? new OpenSeadragon.Point(at[0] / fw, at[1] / fw) : undefined, false);
+    v.applyConstraints();
+}
+
+/** @param {number} dx @param {number} dy screen px */
+export function panBy(dx, dy)
+{
+    const v = lower.viewer.viewport;
+    isWhole = false;
+    v.panBy(v.deltaPointsFromPixels(new OpenSeadragon.Point(dx, dy)), false);
+    v.applyConstraints();
+}
+
+/** Bring a place to the middle, at least `zoom` times as large as the whole picture.
+ *  @param {Point} p frame px @param {number} zoom */
+export function goTo(p, zoom)
+{
+    const fw = frameSize()[0], v = lower.viewer.viewport;
+    isWhole = false;
+    v.panTo(new OpenSeadragon.Point(p[0] / fw, p[1] / fw), false);
+    v.zoomTo(Math.max(v.getZoom(), v.getHomeZoom() * zoom), undefined, false);
+}
+
+/** Move the picture just enough that the place is in sight. @param {Point} p frame px */
+export function reveal(p)
+{
+    const [x, y] = toScreen(p), [w, h] = areaSize(), m = Math.min(60, w / 4, h / 4);
+    const dx = x < m ? x - m : x > w - m ? x - w + m : 0;
+    const dy = y < m ? y - m : y > h - m ? y - h + m : 0;
+    if (dx || dy)
+        panBy(dx, dy);
+}
+
+/** Cut side B. @param {Point[]|null} polygon screen px; null = whole, empty = nothing */
+export function cut(polygon)
+{
+    const el = byId("side-b");
+    el.hidden = polygon !== null && polygon.length === 0;
+    el.style.clipPath = polygon && polygon.length
+        ? `polygon(${polygon.map(([x, y]) => `${x.toFixed(2)}px ${y.toFixed(2)}px`).join(",")})`
+        : "none";
+}
+
+/** @param {number} opacity of side B, 0..1 */
+export function setOpacity(opacity)
+{
+    byId("side-b").style.opacity = String(opacity);
+}
+
+/** @param {string} id @param {boolean} takesPointer @returns {Layer} */
+function makeLayer(id, takesPointer)
+{
+    const element = byId(id);
+    const viewer = OpenSeadragon({
+        element,
+        // Canvas, not WebGL: no limit of contexts, no lost context, and the same colours everywhere.
+        drawer: "canvas",
+        showNavigationControl: false,
+        showNavigator: false,
+        mouseNavEnabled: takesPointer,
+        keyboardNavEnabled: false,
+        tabIndex: -1,
+        animationTime: matchMedia("(prefers-reduced-motion: reduce)").matches ? 0 : 0.35,
+        springStiffness: 8,
+        blendTime: 0,
+        alwaysBlend: false,
+        visibilityRatio: 0.25,
+        minZoomImageRatio: 0.7,
+        maxZoomPixelRatio: 12,
+        zoomPerScroll: 1.25,
+        imageLoaderLimit: 6,
+        maxImageCacheCount: 500,
+        preserveImageSizeOnResize: true,
+        preserveViewport: true,
+        // The veil and the hatch are partly transparent: tiles that overlap by a fraction of a px
+        // would show as seams.
+        subPixelRoundingForTransparency: {"*": OpenSeadragon.SUBPIXEL_ROUNDING_OCCURRENCES.ALWAYS},
+        gestureSettingsMouse: {clickToZoom: false, dblClickToZoom: false, flickEnabled: false},
+        gestureSettingsTouch: {clickToZoom: false, dblClickToZoom: true, flickEnabled: true},
+        gestureSettingsPen: {clickToZoom: false, dblClickToZoom: false, flickEnabled: false}});
+    return {viewer, shown: new Map(), wanted: [], element};
+}
+
+/** @param {string} side @param {boolean} withMaps @returns {Picture[]} */
+function picturesOf(side, withMaps)
+{
+    if (side === "forecast" && state.forecast) {
+        const t = state.forecast.tiles;
+        /** @type {Picture[]} */
+        const out = [{tiles: t.look, isPlaced: true, opacity: 1}];
+        if (withMaps && state.radiusOn)
+            out.push({tiles: t.radius, isPlaced: true, opacity: 1});
+        // Refusals are always hatched: where nothing is known, nothing may look known.
+        out.push({tiles: t.refusal, isPlaced: true, opacity: 1});
+        return out;
+    }
+    const v = viewOf(side);
+    if (!v || !v.tiles)
+        return [];
+    const isPlaced = v.tiles.w === frameSize()[0] && v.tiles.h === frameSize()[1];
+    return [{tiles: v.tiles, isPlaced, opacity: 1}];
+}
+
+/** @param {Tiles} t @returns {any} an OpenSeadragon tile source */
+function tileSource(t)
+{
+    return {width: t.w, height: t.h, tileSize: t.tile, tileOverlap: 0, minLevel: 0,
+            maxLevel: t.levels - 1,
+            getTileUrl: (/** @type {number} */ level, /** @type {number} */ x,
+                         /** @type {number} */ y) => api.tileUrl(t.key, level, x, y)};
+}
+
+/** @param {Layer} layer @param {Picture} p @param {number} index */
+function addPicture(layer, p, index)
+{
+    const [fw, fh] = frameSize();
+    /** @type {any} */
+    const options = {
+        tileSource: tileSource(p.tiles), index, opacity: p.opacity,
+        success: (/** @type {any} */ e) => {
+            if (!layer.wanted.some((q) => q.tiles.key === p.tiles.key)) {
+                layer.viewer.world.removeItem(e.item);
+                return;
+            }
+            layer.shown.set(p.tiles.key, e.item);
+            settle(layer);
+        }};
+    if (p.isPlaced)
+        Object.assign(options, {x: 0, y: 0, width: 1});
+    else
+        options.fitBounds = new OpenSeadragon.Rect(0, 0, 1, fh / fw);
+    layer.viewer.addTiledImage(options);
+}
+
+/**
+ * Take away pictures no longer wanted, once the wanted ones are drawn (so the picture area is never
+ * empty in between), and put the others in order.
+ * @param {Layer} layer
+ */
+function settle(layer)
+{
+    const world = layer.viewer.world;
+    const items = layer.wanted.map((p) => layer.shown.get(p.tiles.key));
+    items.forEach((item, i) => {
+        if (item)
+            world.setItemIndex(item, Math.min(world.getItemCount() - 1, i + countOld(layer)));
+    });
+    const base = items[0];
+    const sweep = () => {
+        for (const [key, item] of layer.shown)
+            if (!layer.wanted.some((p) => p.tiles.key === key)) {
+                layer.shown.delete(key);
+                world.removeItem(item);
+            }
+        layer.viewer.forceRedraw();
+    };
+    if (layer.wanted.length === 0 || !base || base.getFullyLoaded()) {
+        if (base || layer.wanted.length === 0)
+            sweep();
+        return;
+    }
+    base.addOnceHandler("fully-loaded-change", sweep);
+}
+
+/** @param {Layer} layer */
+function countOld(layer)
+{
+    let n = 0;
+    for (const key of layer.shown.keys())
+        if (!layer.wanted.some((p) => p.tiles.key === key))
+            n++;
+    return n;
+}
+
+/** @param {Layer} layer @param {Picture[]} wanted */
+function showPictures(layer, wanted)
+{
+    const had = new Set(layer.wanted.map((p) => p.tiles.key));
+    layer.wanted = wanted;
+    wanted.forEach((p, i) => {
+        if (!layer.shown.has(p.tiles.key) && !had.has(p.tiles.key))
+            addPicture(layer, p, countOld(layer) + i);
+    });
+    settle(layer);
+}
+
+/** Both layers as the state wants them. */
+function syncContent()
+{
+    showPictures(lower, picturesOf(state.sideA, true));
+    showPictures(upper, state.mode === "one" ? [] : picturesOf(state.sideB, true));
+    byId("stage-empty").hidden = state.views.some((v) => v.tiles);
+}
+
+/** The upper layer takes the lower one's place before either is drawn. */
+function follow()
+{
+    const from = lower.viewer.viewport, to = upper.viewer.viewport;
+    to.zoomTo(from.getZoom(true), undefined, true);
+    to.panTo(from.getCenter(true), true);
+}
+
+export function start()
+{
+    // The library would add a style element of its own, which our content policy forbids (page.css has
+    // its one rule). It looks for an element of that name first: this one is in no known language.
+    const none = document.createElementNS("urn:halfclean", "style");
+    none.setAttribute("data-openseadragon-mobile-css", "true");
+    document.head.append(none);
+    // The order matters: the lower viewer's animation frame runs before the upper one's.
+    lower = makeLayer("side-a", true);
+    upper = makeLayer("layer-b", false);
+    lower.viewer.addHandler("viewport-change", follow);
+    lower.viewer.world.addHandler("add-item", () => {
+        if (isWhole)
+            home(true);
+    });
+    upper.viewer.world.addHandler("add-item", follow);
+    lower.viewer.addHandler("resize", () => {
+        if (isWhole)
+            home(true);
+        follow();
+    });
+    for (const byHand of ["canvas-drag", "canvas-scroll", "canvas-pinch"])
+        lower.viewer.addHandler(/** @type {any} */ (byHand), () => {
+            isWhole = false;
+        });
+    lower.viewer.addHandler("update-viewport", () => drawn.forEach((fn) => fn()));
+    lower.viewer.addHandler("canvas-click", (/** @type {any} */ e) => {
+        if (e.quick)
+            tell([e.position.x, e.position.y], "click");
+    });
+    lower.viewer.addHandler("canvas-double-click", (/** @type {any} */ e) => {
+        if (tell([e.position.x, e.position.y], "double"))
+            e.preventDefaultAction = true;
+    });
+    on(["views", "forecast", "sideA", "sideB", "mode", "radiusOn", "dossier"], syncContent);
+    syncContent();
+}
+
+/** @param {Point} p screen px @param {"click"|"double"} kind */
+function tell(p, kind)
+{
+    const q = toFrame(p);
+    return clicked.some((fn) => fn(q, kind));
+}
+
+/** For tests of the frame rate: are all pictures in sight drawn? */
+export function isSettled()
+{
+    return [lower, upper].every((l) => l.wanted.every(
+        (p) => l.shown.get(p.tiles.key)?.getFullyLoaded() ?? false));
+}

@@ -1,0 +1,91 @@
+// What the page knows, in one place: set() changes it and tells those who listen to the keys changed.
+import * as api from "./api.js";
+/** @typedef {import("./types.js").State} State */
+/** @typedef {keyof State} Key */
+
+/** @type {State} */
+export const state = {
+    dossier: {title: "", maker: null, date: null, support: null, inventory: null, owner: null,
+              height_mm: 1, width_mm: 1, frame: null, program: "", read_only: true},
+    views: [], windows: [], zones: [], forecast: null,
+    room: "look", sideA: "", sideB: "", mode: "one", mix: 0.5,
+    radiusOn: false, outlinesOn: true, cross: null, isPinned: false, mm: 20};
+
+/** @type {{keys: Key[], fn: () => void}[]} */
+const listeners = [];
+
+/** @param {Key[]} keys @param {() => void} fn */
+export function on(keys, fn)
+{
+    listeners.push({keys, fn});
+}
+
+/** @param {Partial<State>} change */
+export function set(change)
+{
+    const changed = /** @type {Key[]} */ (Object.keys(change)).filter((k) => state[k] !== change[k]);
+    if (changed.length === 0)
+        return;
+    Object.assign(state, change);
+    for (const l of listeners)
+        if (l.keys.some((k) => changed.includes(k)))
+            l.fn();
+}
+
+/** @param {string} side @returns {import("./types.js").View|undefined} */
+export function viewOf(side)
+{
+    return side.startsWith("view:") ? state.views.find((v) => `view:${v.id}` === side) : undefined;
+}
+
+/** Does the view lie in the frame? @param {import("./types.js").View} v */
+export const isPlaced = (v) => v.fit.verdict !== "refused" && v.fit.verdict !== "none";
+
+/** Sides that can be shown, as value and text. @returns {[string, string][]} */
+export function sides()
+{
+    /** @type {[string, string][]} */
+    const out = state.views.filter((v) => v.tiles).map((v) => [`view:${v.id}`, v.label]);
+    if (state.forecast)
+        out.push(["forecast", "forecast"]);
+    return out;
+}
+
+/** @param {string} side */
+export function sideName(side)
+{
+    return side === "forecast" ? "forecast" : viewOf(side)?.label ?? "";
+}
+
+/** The view that gives the frame, or the first one. */
+export function referenceSide()
+{
+    const shown = state.views.filter((v) => v.tiles);
+    const v = shown.find((w) => w.id === state.dossier.frame?.view) ?? shown[0];
+    return v ? `view:${v.id}` : "";
+}
+
+/** Ask for everything again and keep the sides where they still exist. */
+export async function reload()
+{
+    const [dossier, views, windows, zones, forecast] = await Promise.all(
+        [api.dossier(), api.views(), api.windows(), api.zones(), api.forecast()]);
+    const known = new Set(views.filter((v) => v.tiles).map((v) => `view:${v.id}`));
+    if (forecast)
+        known.add("forecast");
+    Object.assign(state, {dossier, views, windows, zones, forecast});
+    /** @type {Partial<State>} */
+    const change = {};
+    if (!known.has(state.sideA))
+        state.sideA = referenceSide();
+    if (!known.has(state.sideB) || state.sideB === state.sideA) {
+        state.sideB = forecast ? "forecast"
+            : [...known].find((k) => k !== state.sideA) ?? "";
+        change.mode = state.sideB ? "line" : "one";
+        state.mode = change.mode;
+    }
+    for (const l of listeners)
+        if (l.keys.some((k) => ["dossier", "views", "windows", "zones", "forecast", "sideA", "sideB",
+                                "mode"].includes(k)))
+            l.fn();
+}

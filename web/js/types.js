@@ -1,0 +1,188 @@
+// The documents of docs/http-api.md as types for the checker. Nothing here runs.
+
+/** @typedef {[number, number]} Point frame px, x right, y down */
+/** @typedef {[number, number, number]} Lab CIELAB D50 */
+
+/**
+ * @typedef {object} Tiles
+ * @property {string} key
+ * @property {number} w
+ * @property {number} h
+ * @property {number} tile
+ * @property {number} levels
+ * @property {string} type
+ */
+
+/**
+ * @typedef {object} Frame
+ * @property {number} view
+ * @property {number} w
+ * @property {number} h
+ * @property {number} mm_per_px
+ */
+
+/**
+ * @typedef {object} Dossier
+ * @property {string} title
+ * @property {string|null} maker
+ * @property {string|null} date
+ * @property {string|null} support
+ * @property {string|null} inventory
+ * @property {string|null} owner
+ * @property {number} height_mm
+ * @property {number} width_mm
+ * @property {Frame|null} frame
+ * @property {string} program
+ * @property {boolean} read_only
+ */
+
+/**
+ * @typedef {object} Fit
+ * @property {"reference"|"good"|"usable"|"refused"|"none"} verdict
+ * @property {string} why
+ * @property {Point|null} [shift_px]
+ * @property {number|null} [rotation_deg]
+ * @property {number|null} [scale]
+ * @property {number|null} [held_out_median_px]
+ * @property {number|null} [held_out_p95_px]
+ * @property {number|null} [held_out_median_mm]
+ * @property {number|null} [held_out_p95_mm]
+ * @property {number|null} [area_supported]
+ * @property {number|null} [exposure_factor]
+ * @property {number|null} [exposure_spread]
+ */
+
+/**
+ * @typedef {object} View
+ * @property {number} id
+ * @property {string} label
+ * @property {string} technique
+ * @property {string} state
+ * @property {string} face
+ * @property {string} file_name
+ * @property {string} sha256
+ * @property {number} w
+ * @property {number} h
+ * @property {number} bands
+ * @property {number} bits
+ * @property {string} profile
+ * @property {boolean} profile_assumed
+ * @property {string} note
+ * @property {number|null} clipped_share
+ * @property {{azimuth_deg:number, elevation_deg:number}|null} light
+ * @property {string} added_at
+ * @property {Fit} fit
+ * @property {Tiles|null} tiles
+ */
+
+/**
+ * @typedef {object} WindowForecast
+ * @property {number|null} lightness
+ * @property {number|null} nothing_de
+ * @property {number|null} left_out_de
+ * @property {Lab|null} left_out_bias
+ * @property {number|null} coat
+ */
+
+/**
+ * @typedef {object} TestWindow
+ * @property {number} id
+ * @property {string} label
+ * @property {Point[]} polygon
+ * @property {number} before
+ * @property {number} test
+ * @property {string} surface
+ * @property {string} system
+ * @property {number} area_px
+ * @property {number} area_mm2
+ * @property {string} added_at
+ * @property {WindowForecast|null} forecast
+ */
+
+/**
+ * @typedef {object} Zone
+ * @property {number} id
+ * @property {string} kind
+ * @property {string} label
+ * @property {Point[]} polygon
+ * @property {number} area_mm2
+ */
+
+/**
+ * @typedef {object} Forecast
+ * @property {number} id
+ * @property {string} made_at
+ * @property {boolean} is_stale
+ * @property {string} surface
+ * @property {string} sentence
+ * @property {string} estimator
+ * @property {{name:string, chosen:boolean, weight:number|null, left_out_de:number|null}[]} estimators
+ * @property {number|null} nothing_de
+ * @property {number|null} left_out_de
+ * @property {{a0:number|null, slope_nm:number|null, haze:number|null, grey:number|null,
+ *   surface_before:number|null, surface_after:number|null}|null} coat_model
+ * @property {{q:number|null, distribution_free:boolean}} interval
+ * @property {{median:number|null, p95:number|null}} radius
+ * @property {{code:number, share:number, reason:string}[]} refused
+ * @property {boolean} has_uv
+ * @property {boolean} [uv_used]
+ * @property {number|null} uv_gain
+ * @property {(WindowForecast & {id:number, label:string})[]} windows
+ * @property {{x:number, y:number, why:string}|null} next_window
+ * @property {string} caveat
+ * @property {{look:Tiles, radius:Tiles, refusal:Tiles, coat:Tiles}} tiles
+ * @property {{lo:number, hi:number}} radius_scale
+ * @property {{view:string, sha256:string}[]} inputs
+ * @property {string} program
+ */
+
+/**
+ * @typedef {object} JobDoc
+ * @property {number} id
+ * @property {"add"|"align"|"forecast"|"report"} kind
+ * @property {"queued"|"running"|"done"|"failed"|"cancelled"} status
+ * @property {number} fraction
+ * @property {string} what
+ * @property {{code:string, message:string}|null} [error]
+ * @property {unknown} [result]
+ */
+
+/**
+ * @typedef {object} Spot
+ * @property {number} x
+ * @property {number} y
+ * @property {number} mm
+ * @property {number} px
+ * @property {{id:number, label:string, technique:string, state:string, mean:number[],
+ *   lab:Lab|null, n:number}[]} views
+ * @property {{lab:Lab, sd:number|Lab|null}|null} before
+ * @property {{lab:Lab, window:string}|null} after
+ * @property {{lab:Lab|null, radius:number|null, coat:number|null, refused_share:number,
+ *   reason_code:number, reason:string|null}|null} forecast
+ * @property {string|null} window
+ * @property {{id:number, kind:string, label:string}[]} zones
+ */
+
+/** @typedef {"one"|"line"|"mix"} CompareMode */
+/** @typedef {"look"|"forecast"} RoomName */
+
+/**
+ * What the page knows and shows. Sides are "view:ID" or "forecast".
+ * @typedef {object} State
+ * @property {Dossier} dossier
+ * @property {View[]} views
+ * @property {TestWindow[]} windows
+ * @property {Zone[]} zones
+ * @property {Forecast|null} forecast
+ * @property {RoomName} room
+ * @property {string} sideA
+ * @property {string} sideB
+ * @property {CompareMode} mode
+ * @property {number} mix            0..1, opacity of side B in the mix
+ * @property {boolean} radiusOn
+ * @property {boolean} outlinesOn
+ * @property {Point|null} cross      the spot, frame px
+ * @property {boolean} isPinned
+ * @property {number} mm             side of the spot's patch
+ */
+export {};
