@@ -27,7 +27,7 @@ static hc_status serve(const struct hc_cli_serve *how, struct hc_job *job, struc
 
 int main(int argc, char **argv)
 {
-    struct sigaction act = {.sa_handler = on_signal, .sa_flags = SA_RESETHAND};
+    struct sigaction act = {.sa_handler = on_signal, .sa_flags = (int)SA_RESETHAND};
     int child = hc_work_child_main(argc, argv);
     if (child >= 0) {
         return child;
