@@ -24,32 +24,37 @@ int hc_image_child_main(int argc, char **argv);
 hc_status hc_image_init(const char *argv0, struct hc_err *err) HC_MUST_CHECK; // once, from main
 void hc_image_shutdown(void);
 
-// ---- what is this file? ---------------------------------------------------------------------------
-#define HC_IMAGE_MAX_PX 400000000LL // ceiling on width x height (an invented limit, see docs/limits)
+// ---- what is this file? ------------------------------------------------------------------------
+
+// Ceilings on the declared size: invented limits, see docs/limits.md.
+#define HC_IMAGE_MAX_PX 400000000LL
 #define HC_IMAGE_MAX_SIDE 60000
 
 struct hc_image_info {
-    int w, h, bands, bits;   // upright size; bands as in the file (1, 3); bits 8, 16 or 32 (float)
+    int w, h, bands, bits; // upright size; bands as in the file (1, 3); bits 8, 16 or 32 (float)
     bool is_float;
-    char format[8];          // "tiff" "png" "jpeg": also the extension of the stored original
-    char profile[120];       // description of the embedded ICC profile, "" when none
-    bool is_assumed;         // no usable profile: taken as sRGB (colour) or sRGB-grey, float files
-                             // as linear sRGB; said loudly in note
-    double dpi;              // 0 = not given
-    char note[240];          // what the user must know, "" when nothing
+    char format[8];    // "tiff" "png" "jpeg": also the extension of the stored original
+    char profile[120]; // description of the embedded ICC profile, "" when none
+    bool is_assumed;   // no usable profile: taken as sRGB (colour) or sRGB-grey, float files
+                       // as linear sRGB; said loudly in note
+    double dpi;        // 0 = not given
+    char note[240];    // what the user must know, "" when nothing
 };
 
-// Reads the header only (in the locked-down child). HC_EUNSUPPORTED (wrong type, CMYK, alpha, 64-bit, 2 bands, camera raw ...),
-// HC_EDATA (truncated, zero size, damaged), HC_ELIMIT (too large), HC_ENOTFOUND, HC_EIO.
+// Reads the header only (in the locked-down child). HC_EUNSUPPORTED (wrong type, CMYK, alpha,
+// 64-bit, 2 bands, camera raw ...), HC_EDATA (truncated, zero size, damaged), HC_ELIMIT (too
+// large), HC_ENOTFOUND, HC_EIO.
 hc_status hc_image_probe(struct hc_image_info *out, const char *path,
                          struct hc_err *err) HC_MUST_CHECK;
 
-// ---- the working raster -----------------------------------------------------------------------------
-// A private, recomputable file of float rows (planar within a row: all of channel 0, then 1, then 2).
-// bands is 1 (uv luminance, ir, xray, maps) or 3 (linear ROMM).
+// ---- the working raster ------------------------------------------------------------------------
+
+// A private, recomputable file of float rows (planar within a row: all of channel 0, then 1, then
+// 2). bands is 1 (uv luminance, ir, xray, maps) or 3 (linear ROMM).
 struct hc_raster; // an open raster, read by rows with pread: safe from several threads
 
-hc_status hc_raster_open(struct hc_raster **out, const char *path, struct hc_err *err) HC_MUST_CHECK;
+hc_status hc_raster_open(struct hc_raster **out, const char *path,
+                         struct hc_err *err) HC_MUST_CHECK;
 void hc_raster_close(struct hc_raster *r);
 int hc_raster_w(const struct hc_raster *r);
 int hc_raster_h(const struct hc_raster *r);
@@ -58,7 +63,8 @@ int hc_raster_bands(const struct hc_raster *r);
 hc_status hc_raster_read(const struct hc_raster *r, int band, int x0, int y0, struct hc_plane *out,
                          struct hc_err *err) HC_MUST_CHECK;
 
-struct hc_raster_writer; // rows in order, top to bottom; written to path + ".part", renamed at the end
+// Rows in order, top to bottom; written to path + ".part", renamed at the end.
+struct hc_raster_writer;
 hc_status hc_raster_create(struct hc_raster_writer **out, const char *path, int w, int h, int bands,
                            struct hc_err *err) HC_MUST_CHECK;
 // `rows` holds one plane per band, all of the same height.
@@ -76,31 +82,33 @@ hc_status hc_image_to_raster(const char *original, const char *raster_path,
                              struct hc_image_info *info, double *clipped_share, struct hc_job *job,
                              struct hc_err *err) HC_MUST_CHECK;
 
-// Resample `src` into the frame: out(x, y) = src(frame_to_view(x, y)), pixel centres at +0.5, NaN-free
-// (outside = nearest edge; covered_share says how much of the frame lay inside; may be NULL).
-// Catmull-Rom bicubic; where the view is finer than the frame the kernel is widened by that scale, so
-// that detail is averaged and not aliased. Writes a raster of frame_w x frame_h, the same bytes for
-// any number of threads. HC_ENUMERIC when the map folds over inside the frame, HC_ERANGE when the
-// view is more than 32 times finer than the frame.
+// Resample `src` into the frame: out(x, y) = src(frame_to_view(x, y)), pixel centres at +0.5,
+// NaN-free (outside = nearest edge; covered_share says how much of the frame lay inside; may be
+// NULL). Catmull-Rom bicubic; where the view is finer than the frame the kernel is widened by that
+// scale, so that detail is averaged and not aliased. Writes a raster of frame_w x frame_h, the same
+// bytes for any number of threads. HC_ENUMERIC when the map folds over inside the frame, HC_ERANGE
+// when the view is more than 32 times finer than the frame.
 hc_status hc_raster_place(const struct hc_raster *src, const char *out_path,
                           const struct hc_homog *frame_to_view, int frame_w, int frame_h,
                           double *covered_share, struct hc_par *par, struct hc_job *job,
                           struct hc_err *err) HC_MUST_CHECK;
 
-// Box-mean overview with longest side <= max_side. Creates one plane per band in out_bands (room for
-// hc_raster_bands planes, {0} on entry; the caller releases them); *factor = side of the cell in px.
+// Box-mean overview with longest side <= max_side. Creates one plane per band in out_bands (room
+// for hc_raster_bands planes, {0} on entry; the caller releases them); *factor = side of the cell
+// in px.
 hc_status hc_raster_overview(const struct hc_raster *r, int max_side, struct hc_plane *out_bands,
                              int *factor, struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
 
-// ---- display tiles --------------------------------------------------------------------------------
-// One file per picture: 256 px tiles of every level, encoded, with an index. Level 0 is the smallest
-// (fits one tile); the last level is full size, each level half of the next (rounded up).
+// ---- display tiles -----------------------------------------------------------------------------
+
+// One file per picture: 256 px tiles of every level, encoded, with an index. Level 0 is the
+// smallest (fits one tile); the last level is full size, each level half of the next (rounded up).
 enum hc_tiles_kind {
     HC_TILES_COLOUR, // 3-band raster -> JPEG, sRGB
     HC_TILES_GREY,   // 1-band raster, linear light, stretched lo..hi -> JPEG, grey, sRGB curve
     HC_TILES_HATCH,  // 1-band reason codes -> PNG with alpha: hatch where the code is not 0
-    HC_TILES_HEAT    // 1-band values lo..hi -> PNG with alpha: a neutral veil in five steps with lines
-                     // between the steps; below lo + (hi-lo)/6 nothing is drawn
+    HC_TILES_HEAT // 1-band values lo..hi -> PNG with alpha: a neutral veil in five steps with lines
+                  // between the steps; below lo + (hi-lo)/6 nothing is drawn
 };
 // Levels are averaged in linear light. lo < hi is needed for GREY and HEAT and ignored otherwise.
 // The same bytes for any number of threads.
@@ -120,7 +128,8 @@ struct hc_tiles_info hc_tiles_get_info(const struct hc_tiles *t);
 hc_status hc_tiles_get(const struct hc_tiles *t, int level, int x, int y, struct hc_buf *out,
                        struct hc_err *err) HC_MUST_CHECK;
 
-// ---- pictures out -----------------------------------------------------------------------------------
+// ---- pictures out ------------------------------------------------------------------------------
+
 // A small picture in memory (patches of the spot strip, report figures): planes of one size, n = 1
 // (linear grey) or 3 (linear ROMM), encoded as 8-bit sRGB. Bytes are appended to out.
 hc_status hc_image_encode_jpeg(struct hc_buf *out, const struct hc_plane *bands, int n, int quality,
@@ -143,9 +152,10 @@ hc_status hc_image_export(const struct hc_raster *r, enum hc_export_as as, const
                           struct hc_err *err) HC_MUST_CHECK;
 
 // Writes generated pictures (the demo's photographs): rows come from a callback as values 0..1 that
-// are already encoded by the sRGB curve; stored as 16 bit with an sRGB (3 bands) or sRGB-grey profile
-// (1 band). dpi 0 = not stated.
-typedef hc_status (*hc_image_rows_fn)(void *ctx, int y0, struct hc_plane *bands, struct hc_err *err);
+// are already encoded by the sRGB curve; stored as 16 bit with an sRGB (3 bands) or sRGB-grey
+// profile (1 band). dpi 0 = not stated.
+typedef hc_status (*hc_image_rows_fn)(void *ctx, int y0, struct hc_plane *bands,
+                                      struct hc_err *err);
 hc_status hc_image_write_tiff16(const char *path, int w, int h, int bands, hc_image_rows_fn fn,
                                 void *ctx, double dpi, struct hc_job *job,
                                 struct hc_err *err) HC_MUST_CHECK;

@@ -1,0 +1,316 @@
+// Resampling a view into the frame, tile by tile, with memory that does not grow with the picture.
+//
+// Cubic convolution (Keys, IEEE Trans. ASSP 29(6), 1981, a = -0.5). Where one frame pixel covers
+// more than one view pixel the kernel is stretched by that factor and normalised, which averages
+// detail instead of aliasing it.
+#include <math.h>
+#include <string.h>
+
+#include "base/mem.h"
+#include "image/image_priv.h"
+
+#define TILE_W 512
+#define TILE_H 64
+#define MAX_SCALE 32.0
+#define MAX_TAPS 132 // 4 * MAX_SCALE and a little
+
+struct place {
+    const struct hc_raster *src;
+    struct hc_homog map;
+    int w, h, bands; // frame
+    int y0, rows;    // the strip being made
+    int across;      // tiles per strip row
+    struct hc_plane strip[3];
+    struct item {
+        hc_status st;
+        struct hc_err err;
+        long long inside;
+    } * item;
+};
+
+// One tile of the frame and the piece of the view it needs.
+struct patch {
+    int x0, y0, w, h;     // frame px
+    int sx0, sy0, sw, sh; // view px
+    double su, sv;        // kernel stretch, >= 1
+    float *px;            // bands x sh x sw
+};
+
+// How far one step right or down in the frame moves in the view, at a frame point.
+static void local_scale(const struct hc_homog *map, double x, double y, double *su, double *sv)
+{
+    struct hc_pt p = hc_homog_apply(map, (struct hc_pt){x, y});
+    struct hc_pt r = hc_homog_apply(map, (struct hc_pt){x + 0.5, y});
+    struct hc_pt d = hc_homog_apply(map, (struct hc_pt){x, y + 0.5});
+    *su = 2 * hypot(r.x - p.x, d.x - p.x);
+    *sv = 2 * hypot(r.y - p.y, d.y - p.y);
+}
+
+// A few per cent of enlargement need no stretch; 1 keeps the plain kernel exact.
+static double stretch(double s)
+{
+    return s < 1.05 ? 1 : s;
+}
+
+static int clampi(double v, int lo, int hi)
+{
+    return v < lo ? lo : v > hi ? hi : (int)v;
+}
+
+// The view rectangle under a tile: its corners bound it (the map sends straight lines to straight
+// lines and does not fold here), widened by the kernel.
+static void find_source(const struct place *p, struct patch *t)
+{
+    double lo_x = INFINITY, lo_y = INFINITY, hi_x = -INFINITY, hi_y = -INFINITY, rx, ry;
+    int w = hc_raster_w(p->src), h = hc_raster_h(p->src), x1, y1;
+    for (int k = 0; k < 4; k++) {
+        struct hc_pt c = {t->x0 + (k & 1 ? t->w : 0), t->y0 + (k & 2 ? t->h : 0)};
+        c = hc_homog_apply(&p->map, c);
+        lo_x = fmin(lo_x, c.x);
+        hi_x = fmax(hi_x, c.x);
+        lo_y = fmin(lo_y, c.y);
+        hi_y = fmax(hi_y, c.y);
+    }
+    local_scale(&p->map, t->x0 + 0.5 * t->w, t->y0 + 0.5 * t->h, &t->su, &t->sv);
+    t->su = stretch(t->su);
+    t->sv = stretch(t->sv);
+    rx = 2 * t->su + 1;
+    ry = 2 * t->sv + 1;
+    t->sx0 = clampi(floor(lo_x - rx), 0, w - 1);
+    t->sy0 = clampi(floor(lo_y - ry), 0, h - 1);
+    x1 = clampi(ceil(hi_x + rx), t->sx0 + 1, w);
+    y1 = clampi(ceil(hi_y + ry), t->sy0 + 1, h);
+    t->sw = x1 - t->sx0;
+    t->sh = y1 - t->sy0;
+}
+
+static float keys(double t)
+{
+    double a = fabs(t);
+    return (float)(a < 1   ? (1.5 * a - 2.5) * a * a + 1
+                   : a < 2 ? ((-0.5 * a + 2.5) * a - 4) * a + 2
+                           : 0);
+}
+
+// Weights of view samples first, first+1, ... for a point at u (pixel centres at +0.5).
+static int taps(double u, double s, float *weight, int *first)
+{
+    int n;
+    double sum = 0;
+    if (s == 1) {
+        double f = floor(u - 0.5);
+        float t = (float)(u - 0.5 - f), t2 = t * t, t3 = t2 * t;
+        weight[0] = -0.5f * t3 + t2 - 0.5f * t;
+        weight[1] = 1.5f * t3 - 2.5f * t2 + 1.0f;
+        weight[2] = -1.5f * t3 + 2.0f * t2 + 0.5f * t;
+        weight[3] = 0.5f * t3 - 0.5f * t2;
+        *first = (int)f - 1;
+        return 4;
+    }
+    *first = (int)ceil(u - 0.5 - 2 * s);
+    n = (int)floor(u - 0.5 + 2 * s) - *first + 1;
+    for (int i = 0; i < n; i++) {
+        weight[i] = keys((*first + i + 0.5 - u) / s);
+        sum += (double)weight[i];
+    }
+    for (int i = 0; i < n; i++) {
+        weight[i] = (float)((double)weight[i] / sum);
+    }
+    return n;
+}
+
+// The plain kernel well inside the piece: 4 x 4, all bands with the same weights.
+static void sample4(const struct patch *t, int bands, int x, int y, const float *wx,
+                    const float *wy, float *out)
+{
+    size_t band = (size_t)t->sw * (size_t)t->sh;
+    const float *at = t->px + (ptrdiff_t)y * t->sw + x;
+    for (int b = 0; b < bands; b++, at += band) {
+        float sum = 0;
+        for (int j = 0; j < 4; j++) {
+            const float *r = at + (ptrdiff_t)j * t->sw;
+            sum += wy[j] * (wx[0] * r[0] + wx[1] * r[1] + wx[2] * r[2] + wx[3] * r[3]);
+        }
+        out[b] = sum;
+    }
+}
+
+// Any kernel, samples beyond the view take its nearest edge.
+static void sample_any(const struct patch *t, int bands, int x, int nx, int y, int ny,
+                       const float *wx, const float *wy, float *out)
+{
+    size_t band = (size_t)t->sw * (size_t)t->sh;
+    for (int b = 0; b < bands; b++) {
+        double sum = 0;
+        for (int j = 0; j < ny; j++) {
+            const float *r =
+                t->px + (size_t)b * band + (ptrdiff_t)clampi(y + j, 0, t->sh - 1) * t->sw;
+            double s = 0;
+            for (int i = 0; i < nx; i++) {
+                s += (double)wx[i] * (double)r[clampi(x + i, 0, t->sw - 1)];
+            }
+            sum += (double)wy[j] * s;
+        }
+        out[b] = (float)sum;
+    }
+}
+
+static long long fill_tile(const struct place *p, const struct patch *t)
+{
+    const double *m = p->map.m;
+    double w = hc_raster_w(p->src), h = hc_raster_h(p->src);
+    long long inside = 0;
+    float wx[MAX_TAPS], wy[MAX_TAPS], out[3];
+    for (int y = 0; y < t->h; y++) {
+        double fy = t->y0 + y + 0.5;
+        float *row[3];
+        for (int b = 0; b < p->bands; b++) {
+            row[b] = hc_plane_row(&p->strip[b], t->y0 - p->y0 + y) + t->x0;
+        }
+        for (int x = 0; x < t->w; x++) {
+            double fx = t->x0 + x + 0.5, d = m[6] * fx + m[7] * fy + m[8];
+            double u = (m[0] * fx + m[1] * fy + m[2]) / d, v = (m[3] * fx + m[4] * fy + m[5]) / d;
+            int i, j, nx, ny;
+            inside += u >= 0 && v >= 0 && u <= w && v <= h;
+            // Far outside, the edge pixel is all there is: no need to go farther than the kernel.
+            u = fmin(fmax(u, -3 * t->su), w + 3 * t->su);
+            v = fmin(fmax(v, -3 * t->sv), h + 3 * t->sv);
+            nx = taps(u, t->su, wx, &i);
+            ny = taps(v, t->sv, wy, &j);
+            i -= t->sx0;
+            j -= t->sy0;
+            if (nx == 4 && ny == 4 && i >= 0 && j >= 0 && i + 4 <= t->sw && j + 4 <= t->sh) {
+                sample4(t, p->bands, i, j, wx, wy, out);
+            } else {
+                sample_any(t, p->bands, i, nx, j, ny, wx, wy, out);
+            }
+            for (int b = 0; b < p->bands; b++) {
+                row[b][x] = out[b];
+            }
+        }
+    }
+    return inside;
+}
+
+static void do_tile(void *ctx, int block, int r0, int r1)
+{
+    struct place *p = ctx;
+    struct item *it = &p->item[block];
+    struct patch t = {.x0 = block % p->across * TILE_W, .y0 = p->y0 + block / p->across * TILE_H};
+    (void)r0; // hc_par_rows counts "rows"; one block stands for one tile
+    (void)r1;
+    t.w = p->w - t.x0 < TILE_W ? p->w - t.x0 : TILE_W;
+    t.h = p->y0 + p->rows - t.y0 < TILE_H ? p->y0 + p->rows - t.y0 : TILE_H;
+    find_source(p, &t);
+    it->st = HC_OK;
+    t.px = hc_mem_alloc((size_t)t.sw * (size_t)t.sh * (size_t)p->bands * sizeof(float));
+    if (!t.px) {
+        it->st = hc_err_set(&it->err, HC_ENOMEM, "image", "Out of memory while placing a view.");
+        return;
+    }
+    for (int b = 0; b < p->bands && it->st == HC_OK; b++) {
+        struct hc_plane piece = {t.px + (size_t)b * (size_t)t.sw * (size_t)t.sh, t.sw, t.sh, t.sw};
+        it->st = hc_raster_read(p->src, b, t.sx0, t.sy0, &piece, &it->err);
+    }
+    if (it->st == HC_OK) {
+        it->inside = fill_tile(p, &t);
+    }
+    hc_mem_free(t.px);
+}
+
+// The map must be finite and keep its orientation over the whole frame.
+static hc_status check_map(const struct place *p, struct hc_err *err)
+{
+    const double *m = p->map.m;
+    double first = 0;
+    for (int k = 0; k < 9; k++) {
+        if (!isfinite(m[k])) {
+            return hc_err_set(err, HC_ENUMERIC, "image",
+                              "The placing transform holds no number at %d.", k);
+        }
+    }
+    for (int k = 0; k < 4; k++) {
+        double x = k & 1 ? p->w : 0, y = k & 2 ? p->h : 0, d = m[6] * x + m[7] * y + m[8], su, sv;
+        first = k == 0 ? d : first;
+        if (!(d * first > 0) || fabs(d) < 1e-12) {
+            return hc_err_set(
+                err, HC_ENUMERIC, "image",
+                "The placing transform folds over inside the frame; place the view again "
+                "by control points.");
+        }
+        local_scale(&p->map, x, y, &su, &sv);
+        if (!(su <= MAX_SCALE && sv <= MAX_SCALE)) {
+            return hc_err_set(
+                err, HC_ERANGE, "image",
+                "The view is %.0f times finer than the frame; at most %.0f is taken, so "
+                "reduce the picture or choose a finer reference view.",
+                fmax(su, sv), MAX_SCALE);
+        }
+    }
+    return HC_OK;
+}
+
+static hc_status do_strip(struct place *p, struct hc_raster_writer *out, struct hc_par *par,
+                          long long *inside, struct hc_err *err)
+{
+    struct hc_plane part[3];
+    int n = p->across * ((p->rows + TILE_H - 1) / TILE_H);
+    hc_par_rows(par, n * HC_BLOCK, do_tile, p);
+    for (int i = 0; i < n; i++) {
+        if (p->item[i].st != HC_OK) {
+            return hc_err_set(err, p->item[i].st, "image", "%s", p->item[i].err.what);
+        }
+        *inside += p->item[i].inside;
+    }
+    for (int b = 0; b < p->bands; b++) {
+        part[b] = hc_plane_part(&p->strip[b], 0, 0, p->w, p->rows);
+    }
+    return hc_raster_append(out, part, err);
+}
+
+hc_status hc_raster_place(const struct hc_raster *src, const char *out_path,
+                          const struct hc_homog *frame_to_view, int frame_w, int frame_h,
+                          double *covered_share, struct hc_par *par, struct hc_job *job,
+                          struct hc_err *err)
+{
+    struct place p = {.src = src,
+                      .map = *frame_to_view,
+                      .w = frame_w,
+                      .h = frame_h,
+                      .bands = hc_raster_bands(src)};
+    int strip = TILE_H * 2;
+    struct hc_raster_writer *out = NULL;
+    long long inside = 0;
+    hc_status st = hc_raster_create(&out, out_path, frame_w, frame_h, p.bands, err);
+    if (st != HC_OK) {
+        return st;
+    }
+    st = check_map(&p, err);
+    p.across = (frame_w + TILE_W - 1) / TILE_W;
+    for (int b = 0; b < p.bands && st == HC_OK; b++) {
+        st = hc_plane_create(&p.strip[b], frame_w, strip, err);
+    }
+    if (st == HC_OK) {
+        p.item = hc_mem_array((size_t)p.across * (size_t)(strip / TILE_H), sizeof *p.item);
+        st = p.item ? HC_OK
+                    : hc_err_set(err, HC_ENOMEM, "image", "Out of memory while placing a view.");
+    }
+    for (p.y0 = 0; p.y0 < frame_h && st == HC_OK; p.y0 += strip) {
+        p.rows = frame_h - p.y0 < strip ? frame_h - p.y0 : strip;
+        st = hc_job_step(job, (double)p.y0 / frame_h, "placing the view", err);
+        st = st == HC_OK ? do_strip(&p, out, par, &inside, err) : st;
+    }
+    if (st == HC_OK) {
+        st = hc_raster_finish(out, err);
+    } else {
+        hc_raster_abandon(out);
+    }
+    if (st == HC_OK && covered_share) {
+        *covered_share = (double)inside / ((double)frame_w * frame_h);
+    }
+    for (int b = 0; b < p.bands; b++) {
+        hc_plane_release(&p.strip[b]);
+    }
+    hc_mem_free(p.item);
+    return st;
+}
