@@ -5,7 +5,7 @@
 #include <stdio.h>
 
 #define PAIR_GAP 13.0
-#define PAIR_LEAST 190.0 // height below which the pair is no longer a picture
+#define PAIR_LEAST 220.0 // height below which the pair is no longer a picture
 #define COLUMN_GAP 24.0
 
 // A number for a cell; "–" where there is none.
@@ -64,18 +64,42 @@ static hc_status draw_figure(struct hc_page *p, const struct hc_report_picture *
     return status;
 }
 
-// Before and half-clean side by side, as tall as `room` allows.
-static hc_status draw_pair(struct hc_page *p, const struct hc_report_forecast *r, double room,
-                           struct hc_err *err)
+// How the pair stands: both pictures in boxes of w x h, side by side or one above the other.
+struct pair {
+    bool is_stacked;
+    double w, h;
+};
+
+// Side by side, unless a wide painting becomes much larger one above the other.
+static struct pair arrange_pair(const struct hc_report_forecast *r, double room, double caption)
 {
-    double w = (HC_SHEET_WIDTH - PAIR_GAP) / 2.0, bottom = p->y;
-    struct hc_size a = hc_picture_fit(&r->before, w, room),
-                   b = hc_picture_fit(&r->halfclean, w, room);
-    // Narrow pictures stand together in the middle rather than at the edges.
-    double x = HC_SHEET_LEFT + (HC_SHEET_WIDTH - a.w - PAIR_GAP - b.w) / 2.0;
-    hc_status status = draw_figure(p, &r->before, x, p->y, a, a.w, &bottom, err);
+    struct pair side = {false, (HC_SHEET_WIDTH - PAIR_GAP) / 2.0, room - caption};
+    struct pair stack = {true, HC_SHEET_WIDTH, (room - 2.0 * caption - PAIR_GAP) / 2.0};
+    struct hc_size a = hc_picture_fit(&r->halfclean, side.w, side.h);
+    struct hc_size b = hc_picture_fit(&r->halfclean, stack.w, stack.h);
+    return b.w * b.h > 1.3 * a.w * a.h ? stack : side;
+}
+
+static hc_status draw_pair(struct hc_page *p, const struct hc_report_forecast *r, double room,
+                           double caption, struct hc_err *err)
+{
+    struct pair pair = arrange_pair(r, room, caption);
+    struct hc_size a = hc_picture_fit(&r->before, pair.w, pair.h);
+    struct hc_size b = hc_picture_fit(&r->halfclean, pair.w, pair.h);
+    double bottom = p->y, x = HC_SHEET_LEFT, y = p->y;
+    hc_status status;
+    if (!pair.is_stacked) { // narrow pictures stand together in the middle, not at the edges
+        x += (HC_SHEET_WIDTH - a.w - PAIR_GAP - b.w) / 2.0;
+    }
+    status = draw_figure(p, &r->before, x, y, a, pair.is_stacked ? pair.w : a.w, &bottom, err);
     if (status == HC_OK) {
-        status = draw_figure(p, &r->halfclean, x + a.w + PAIR_GAP, p->y, b, b.w, &bottom, err);
+        if (pair.is_stacked) {
+            y = bottom + PAIR_GAP;
+        } else {
+            x += a.w + PAIR_GAP;
+        }
+        status =
+            draw_figure(p, &r->halfclean, x, y, b, pair.is_stacked ? pair.w : b.w, &bottom, err);
     }
     p->y = bottom;
     return status;
@@ -137,15 +161,17 @@ static hc_status draw_first_sheet(struct hc_page *p, const struct hc_report_fore
     double w = (HC_SHEET_WIDTH - COLUMN_GAP) / 2.0;
     double left = hc_rows_height(p, w, r->fact, r->n_facts);
     double right = hc_rows_height(p, w, r->figure, r->n_figures);
-    double below = 16.0 + (left > right ? left : right) + pair_caption_height(p, r);
-    double room;
+    double below = 16.0 + (left > right ? left : right), room;
     hc_status status;
     if (r->caveat && *r->caveat) {
         below += 16.0 + hc_text_height(p, HC_STYLE_BODY, HC_SHEET_WIDTH - 12.0, 0, r->caveat);
     }
     draw_title(p, r);
     room = HC_SHEET_BOTTOM - p->y - below;
-    status = draw_pair(p, r, room > PAIR_LEAST ? room : 2.0 * PAIR_LEAST, err);
+    if (room < PAIR_LEAST) { // the words need a sheet of their own
+        room = HC_SHEET_BOTTOM - p->y;
+    }
+    status = draw_pair(p, r, room, pair_caption_height(p, r), err);
     if (status == HC_OK) {
         draw_facts(p, r);
         draw_caveat(p, r);
@@ -181,11 +207,11 @@ static void window_columns(struct hc_column c[W_COUNT], const char *scale)
     c[W_BARS] = (struct hc_column){scale, HC_SHEET_WIDTH + HC_CELL_GAP - 433.0, HC_ALIGN_LEFT};
 }
 
-// Two thin bars beside a row: what doing nothing scores (light) and the left-out forecast (dark).
-static void draw_window_bars(struct hc_page *p, double y, double h,
-                             const struct hc_report_window_row *w, double most)
+// Two thin bars at the numbers: what doing nothing scores (light) and the left-out forecast (dark).
+static void draw_window_bars(struct hc_page *p, double y, const struct hc_report_window_row *w,
+                             double most)
 {
-    double full = HC_SHEET_WIDTH - 433.0, x = HC_SHEET_RIGHT - full, mid = y + h / 2.0;
+    double full = HC_SHEET_WIDTH - 433.0, x = HC_SHEET_RIGHT - full, mid = y + 7.4;
     double nothing = w->nothing_de / most, left_out = w->left_out_de / most;
     if (isfinite(nothing) && nothing > 0.0) {
         hc_page_bar(p, (struct hc_bar){x, mid - 3.4, full * nothing, 3.0, 0.78});
@@ -217,7 +243,7 @@ static void draw_window_row(struct hc_page *p, const struct hc_column column[W_C
     y = p->y;
     hc_table_row(p, HC_SHEET_LEFT, column, W_COUNT, cell,
                  w->left_out_de > w->nothing_de ? W_LEFT_OUT : W_COUNT);
-    draw_window_bars(p, y, h, w, most);
+    draw_window_bars(p, y, w, most);
 }
 
 static void draw_windows(struct hc_page *p, const struct hc_report_forecast *r)
@@ -230,7 +256,7 @@ static void draw_windows(struct hc_page *p, const struct hc_report_forecast *r)
         most = r->window[i].nothing_de > most ? r->window[i].nothing_de : most;
         most = r->window[i].left_out_de > most ? r->window[i].left_out_de : most;
     }
-    snprintf(scale, sizeof scale, "CIEDE2000, 0 to %.1f", most);
+    snprintf(scale, sizeof scale, "0 to %.1f", most);
     window_columns(column, scale);
     cairo_tag_begin(p->cr, "Table", NULL);
     hc_table_head(p, HC_SHEET_LEFT, column, W_COUNT);
