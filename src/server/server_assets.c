@@ -30,7 +30,7 @@ const char *hc_server_media_type(const char *path)
             return type[i][1];
         }
     }
-    return strncmp(name, "LICENSE", 7) == 0 ? "text/plain; charset=utf-8" : NULL;
+    return strstr(name, "LICENSE") ? "text/plain; charset=utf-8" : NULL;
 }
 
 static hc_status not_found(const char *path, struct hc_err *err)
