@@ -18,6 +18,9 @@ hc_status hc_store_db_fail(sqlite3 *db, int rc, const char *doing, struct hc_err
 {
     int os = db ? sqlite3_system_errno(db) : 0;
     const char *detail = db ? sqlite3_errmsg(db) : sqlite3_errstr(rc);
+    if (rc == SQLITE_IOERR_NOMEM) {
+        rc = SQLITE_NOMEM;
+    }
     switch (rc & 0xff) {
     case SQLITE_NOMEM:
         return no_memory(doing, err);
@@ -174,7 +177,7 @@ hc_status hc_query_end(struct hc_query *q, const char *doing, struct hc_err *err
 {
     hc_status st = HC_OK;
     if (q->rc == SQLITE_NOMEM) {
-        st = no_memory(doing, err);
+        st = no_memory(doing, err); // perhaps ours: then the connection knows nothing of it
     } else if (q->rc != SQLITE_OK) {
         st = hc_store_db_fail(q->db, q->rc, doing, err);
     }

@@ -111,7 +111,16 @@ hc_status hc_store_each_entry(const char *folder, hc_store_entry_fn fn, void *ct
     return st;
 }
 
-hc_status hc_store_file_bytes(const char *path, int64_t *bytes, struct hc_err *err)
+static struct hc_file file_of(const struct stat *sb)
+{
+    return (struct hc_file){
+        .bytes = sb->st_size,
+        .mtime_ns = (int64_t)sb->st_mtim.tv_sec * 1000000000 + sb->st_mtim.tv_nsec,
+        .inode = (int64_t)sb->st_ino,
+    };
+}
+
+hc_status hc_store_look(const char *path, struct hc_file *out, struct hc_err *err)
 {
     struct stat sb;
     if (lstat(path, &sb) != 0) {
@@ -125,7 +134,7 @@ hc_status hc_store_file_bytes(const char *path, int64_t *bytes, struct hc_err *e
                           "plain files only",
                           path);
     }
-    *bytes = sb.st_size;
+    *out = file_of(&sb);
     return HC_OK;
 }
 
@@ -156,16 +165,17 @@ static hc_status write_all(int fd, const unsigned char *p, size_t n, const char 
 struct stream {
     int in, out; // out: -1 to hash only
     const char *in_path, *out_path, *what;
-    int64_t bytes; // read so far
+    struct hc_file file; // what was read
 };
 
 // Read everything, hash it, and write it to `out` on the way.
-static hc_status run_stream(struct stream *f, char hex[HC_SHA256_HEX], struct hc_job *job,
-                            struct hc_err *err)
+static hc_status run_stream(struct stream *f, struct hc_job *job, struct hc_err *err)
 {
     struct sha256_ctx sha;
     unsigned char digest[SHA256_DIGEST_SIZE];
     struct stat before, after;
+    struct hc_file is;
+    int64_t bytes = 0;
     hc_status st = HC_OK;
     unsigned char *block = hc_mem_alloc(BLOCK);
     if (!block) {
@@ -177,7 +187,7 @@ static hc_status run_stream(struct stream *f, char hex[HC_SHA256_HEX], struct hc
         goto done;
     }
     for (;;) {
-        double share = before.st_size > 0 ? (double)f->bytes / (double)before.st_size : 0;
+        double share = before.st_size > 0 ? (double)bytes / (double)before.st_size : 0;
         ssize_t k;
         st = hc_job_step(job, share < 1 ? share : 1, f->what, err);
         if (st != HC_OK) {
@@ -195,7 +205,7 @@ static hc_status run_stream(struct stream *f, char hex[HC_SHA256_HEX], struct hc
             break;
         }
         sha256_update(&sha, (size_t)k, block);
-        f->bytes += k;
+        bytes += k;
         if (f->out >= 0) {
             st = write_all(f->out, block, (size_t)k, f->out_path, err);
             if (st != HC_OK) {
@@ -204,9 +214,9 @@ static hc_status run_stream(struct stream *f, char hex[HC_SHA256_HEX], struct hc
         }
     }
     // A camera or a card reader may still be writing the file: a half photograph must not be kept.
-    if (fstat(f->in, &after) != 0 || after.st_size != f->bytes ||
-        after.st_mtim.tv_sec != before.st_mtim.tv_sec ||
-        after.st_mtim.tv_nsec != before.st_mtim.tv_nsec) {
+    f->file = file_of(&before);
+    if (fstat(f->in, &after) != 0 || (is = file_of(&after)).bytes != bytes ||
+        is.mtime_ns != f->file.mtime_ns) {
         st = hc_err_set(err, HC_ECONFLICT, HC_STORE_ROOM,
                         "%s changed while it was being read; wait until it is finished and try "
                         "again",
@@ -214,7 +224,7 @@ static hc_status run_stream(struct stream *f, char hex[HC_SHA256_HEX], struct hc
         goto done;
     }
     sha256_digest(&sha, sizeof digest, digest);
-    hex_of(digest, hex);
+    hex_of(digest, f->file.sha256);
 done:
     hc_mem_free(block);
     return st;
@@ -248,24 +258,25 @@ hc_status hc_store_hash_file(const char *path, char hex[HC_SHA256_HEX], struct h
     if (st != HC_OK) {
         return st;
     }
-    st = run_stream(&f, hex, job, err);
+    st = run_stream(&f, job, err);
+    memcpy(hex, f.file.sha256, HC_SHA256_HEX);
     close(f.in);
     return st;
 }
 
-hc_status hc_store_hash_inside(const char *path, bool is_durable, char hex[HC_SHA256_HEX],
-                               int64_t *bytes, struct hc_job *job, struct hc_err *err)
+hc_status hc_store_hash_inside(const char *path, bool is_durable, struct hc_file *out,
+                               struct hc_job *job, struct hc_err *err)
 {
     struct stream f = {.out = -1, .in_path = path, .what = "checking a file"};
     hc_status st = open_plain(path, O_NOFOLLOW, &f.in, err);
     if (st != HC_OK) {
         return st;
     }
-    st = run_stream(&f, hex, job, err);
+    st = run_stream(&f, job, err);
     if (st == HC_OK && is_durable && fsync(f.in) != 0) {
         st = hc_store_os_fail(err, "saving", path);
     }
-    *bytes = f.bytes;
+    *out = f.file;
     close(f.in);
     return st;
 }
@@ -353,7 +364,8 @@ hc_status hc_store_keep_original(struct hc_store *s, const char *path, const cha
         close(f.in);
         return st;
     }
-    st = run_stream(&f, hex, job, err);
+    st = run_stream(&f, job, err);
+    memcpy(hex, f.file.sha256, HC_SHA256_HEX);
     if (st == HC_OK) {
         // The same content again lands on the same name with the same bytes; should the file there
         // have been damaged, this heals it.

@@ -72,10 +72,10 @@ static hc_status check_folder(const char *folder, struct hc_err *err)
     static const char *const sub[] = {HC_STORE_ORIGINALS, HC_STORE_DERIVED};
     char path[HC_STORE_PATH_MAX];
     struct stat sb;
-    int64_t bytes;
+    struct hc_file file;
     hc_status st = hc_store_join(path, folder, HC_STORE_DB, err);
     if (st == HC_OK) {
-        st = hc_store_file_bytes(path, &bytes, err);
+        st = hc_store_look(path, &file, err);
     }
     if (st == HC_ENOTFOUND) {
         return explain_no_database(folder, err);
@@ -156,12 +156,12 @@ static bool is_settled(const char *folder)
     bool is_locked;
     int fd;
     for (size_t i = 0; i < sizeof journal / sizeof journal[0]; i++) {
-        int64_t bytes = 0;
+        struct hc_file file = {0};
         hc_status st = hc_store_join(path, folder, journal[i], NULL);
         if (st == HC_OK) {
-            st = hc_store_file_bytes(path, &bytes, NULL);
+            st = hc_store_look(path, &file, NULL);
         }
-        if (st != HC_ENOTFOUND && (st != HC_OK || bytes > 0)) {
+        if (st != HC_ENOTFOUND && (st != HC_OK || file.bytes > 0)) {
             return false;
         }
     }
@@ -345,9 +345,9 @@ static hc_status drop_part(void *ctx, const char *name, struct hc_err *err)
 {
     const char *folder = ctx;
     char path[HC_STORE_PATH_MAX];
-    int64_t bytes;
+    struct hc_file file;
     if (hc_store_is_part(name) && hc_store_join(path, folder, name, err) == HC_OK &&
-        hc_store_file_bytes(path, &bytes, NULL) == HC_OK && unlink(path) != 0) {
+        hc_store_look(path, &file, NULL) == HC_OK && unlink(path) != 0) {
         return hc_store_os_fail(err, "removing the leftover", path);
     }
     return HC_OK;
@@ -359,7 +359,7 @@ static hc_status tidy(struct hc_store *s, struct hc_err *err)
     static const char *const sub[] = {HC_STORE_ORIGINALS, HC_STORE_DERIVED};
     char path[HC_STORE_PATH_MAX];
     struct hc_painting p = {0};
-    int64_t bytes;
+    struct hc_file file;
     hc_status st = hc_store_each_entry(s->folder, drop_part, s->folder, err);
     for (size_t i = 0; st == HC_OK && i < sizeof sub / sizeof sub[0]; i++) {
         st = hc_store_join(path, s->folder, sub[i], err);
@@ -373,7 +373,7 @@ static hc_status tidy(struct hc_store *s, struct hc_err *err)
     if (st == HC_OK) {
         st = hc_store_join(path, s->folder, HC_STORE_README, err);
     }
-    if (st == HC_OK && hc_store_file_bytes(path, &bytes, NULL) == HC_ENOTFOUND) {
+    if (st == HC_OK && hc_store_look(path, &file, NULL) == HC_ENOTFOUND) {
         st = hc_store_painting(s, &p, err);
         if (st == HC_OK) {
             st = hc_store_write_readme(s->folder, &p, err);

@@ -114,12 +114,17 @@ hc_status hc_store_sync_folder(const char *folder, struct hc_err *err) HC_MUST_C
 // Write a whole small file at once: temporary, fsync, rename.
 hc_status hc_store_write_file(const char *folder, const char *name, const char *text,
                               struct hc_err *err) HC_MUST_CHECK;
-// Size of a regular file (never through a symbolic link); HC_ENOTFOUND when there is none.
-hc_status hc_store_file_bytes(const char *path, int64_t *bytes, struct hc_err *err) HC_MUST_CHECK;
+// A plain file in the dossier. Two looks with the same size, time and inode saw the same content:
+// files are replaced by rename, and a new file never has the inode of the one it replaces.
+struct hc_file {
+    int64_t bytes, mtime_ns, inode;
+    char sha256[HC_SHA256_HEX]; // "" when it was only looked at
+};
+// Never through a symbolic link. HC_ENOTFOUND when there is none, HC_EDATA for anything but a file.
+hc_status hc_store_look(const char *path, struct hc_file *out, struct hc_err *err) HC_MUST_CHECK;
 // Hash a file inside the dossier: never through a symbolic link; `is_durable` also syncs it.
-hc_status hc_store_hash_inside(const char *path, bool is_durable, char hex[HC_SHA256_HEX],
-                               int64_t *bytes, struct hc_job *job,
-                               struct hc_err *err) HC_MUST_CHECK;
+hc_status hc_store_hash_inside(const char *path, bool is_durable, struct hc_file *out,
+                               struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
 // Call fn for each entry but "." and ".."; stops at the first failure.
 typedef hc_status (*hc_store_entry_fn)(void *ctx, const char *name, struct hc_err *err);
 hc_status hc_store_each_entry(const char *folder, hc_store_entry_fn fn, void *ctx,

@@ -26,23 +26,26 @@ void hc_log_release(struct hc_log *l)
     *l = (struct hc_log){0};
 }
 
-static hc_status put_derived_row(struct hc_store *s, const struct hc_derived *d, struct hc_err *err)
+static hc_status put_derived_row(struct hc_store *s, const char *name, const char *kind,
+                                 const char *inputs, const struct hc_file *file, struct hc_err *err)
 {
     char at[21];
     struct hc_query q;
-    hc_status st = hc_store_check_json(s, d->inputs, "the list of inputs of a derived file", err);
+    hc_status st = hc_store_check_json(s, inputs, "the list of inputs of a derived file", err);
     if (st != HC_OK) {
         return st;
     }
     hc_clock_now_iso(at);
     hc_query_init(&q, s->db,
-                  "INSERT OR REPLACE INTO derived (name, kind, inputs, sha256, bytes, made_at) "
-                  "VALUES (?, ?, ?, ?, ?, ?)");
-    hc_query_text(&q, d->name);
-    hc_query_text(&q, d->kind);
-    hc_query_text(&q, d->inputs);
-    hc_query_text(&q, d->sha256);
-    hc_query_int(&q, d->bytes);
+                  "INSERT OR REPLACE INTO derived (name, kind, inputs, sha256, bytes, mtime_ns, "
+                  "inode, made_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?)");
+    hc_query_text(&q, name);
+    hc_query_text(&q, kind);
+    hc_query_text(&q, inputs);
+    hc_query_text(&q, file->sha256);
+    hc_query_int(&q, file->bytes);
+    hc_query_int(&q, file->mtime_ns);
+    hc_query_int(&q, file->inode);
     hc_query_text(&q, at);
     hc_query_row(&q);
     return hc_query_end(&q, "writing a derived file's row", err);
@@ -54,14 +57,14 @@ hc_status hc_store_put_derived(struct hc_store *s, const char *name, const char 
                                const char *inputs_json, struct hc_err *err)
 {
     char path[HC_STORE_PATH_MAX], folder[HC_STORE_PATH_MAX];
-    struct hc_derived d = {0};
+    struct hc_file file;
     hc_status st = hc_store_derived_path(s, name, path, sizeof path, err);
     if (st == HC_OK && (!kind || !*kind)) {
         st = hc_err_set(err, HC_EARG, HC_STORE_ROOM, "the derived file %s has no kind", name);
     }
     // Saved before its row is, or a power cut could leave a row that does not fit its file.
     if (st == HC_OK) {
-        st = hc_store_hash_inside(path, true, d.sha256, &d.bytes, NULL, err);
+        st = hc_store_hash_inside(path, true, &file, NULL, err);
     }
     if (st == HC_OK) {
         st = hc_store_join(folder, s->folder, HC_STORE_DERIVED, err);
@@ -69,22 +72,35 @@ hc_status hc_store_put_derived(struct hc_store *s, const char *name, const char 
     if (st == HC_OK) {
         st = hc_store_sync_folder(folder, err);
     }
-    if (st != HC_OK) {
-        return st;
-    }
-    d.name = hc_mem_strdup(name);
-    d.kind = hc_mem_strdup(kind);
-    d.inputs = hc_mem_strdup(inputs_json ? inputs_json : "{}");
-    if (!d.name || !d.kind || !d.inputs) {
-        st = hc_err_set(err, HC_ENOMEM, HC_STORE_ROOM, "out of memory while recording %s", name);
-    }
     if (st == HC_OK) {
         st = hc_store_begin(s, err);
     }
-    if (st == HC_OK) {
-        st = hc_store_finish(s, put_derived_row(s, &d, err), err);
+    if (st != HC_OK) {
+        return st;
     }
-    hc_derived_release(&d);
+    st = put_derived_row(s, name, kind, inputs_json ? inputs_json : "{}", &file, err);
+    return hc_store_finish(s, st, err);
+}
+
+// Is the file at `path` the one the row was made for? A file that was replaced without its row (the
+// program died between the two) must never pass for what the row says it is.
+static hc_status check_same_file(const char *path, const struct hc_derived *d,
+                                 const struct hc_file *row, bool *out, struct hc_err *err)
+{
+    struct hc_file file;
+    hc_status st = hc_store_look(path, &file, err);
+    *out = false;
+    if (st == HC_ENOTFOUND || st == HC_EDATA) {
+        return HC_OK; // derived/ may be deleted by anybody
+    }
+    if (st != HC_OK || file.bytes != row->bytes) {
+        return st;
+    }
+    *out = file.mtime_ns == row->mtime_ns && file.inode == row->inode;
+    if (!*out) { // perhaps the dossier was copied: then only the content can tell
+        st = hc_store_hash_inside(path, false, &file, NULL, err);
+        *out = st == HC_OK && strcmp(file.sha256, d->sha256) == 0;
+    }
     return st;
 }
 
@@ -92,7 +108,7 @@ hc_status hc_store_get_derived(struct hc_store *s, const char *name, struct hc_d
                                struct hc_err *err)
 {
     char path[HC_STORE_PATH_MAX];
-    int64_t bytes = -1;
+    struct hc_file row = {0};
     struct hc_query q;
     bool is_there;
     hc_status st = hc_store_derived_path(s, name, path, sizeof path, err);
@@ -101,7 +117,8 @@ hc_status hc_store_get_derived(struct hc_store *s, const char *name, struct hc_d
         return st;
     }
     hc_query_init(&q, s->db,
-                  "SELECT name, kind, inputs, sha256, bytes FROM derived WHERE name = ?");
+                  "SELECT name, kind, inputs, sha256, bytes, mtime_ns, inode FROM derived "
+                  "WHERE name = ?");
     hc_query_text(&q, name);
     is_there = hc_query_row(&q);
     if (is_there) {
@@ -109,12 +126,15 @@ hc_status hc_store_get_derived(struct hc_store *s, const char *name, struct hc_d
         out->kind = hc_query_take_text(&q);
         out->inputs = hc_query_take_text(&q);
         hc_query_take_chars(&q, out->sha256, sizeof out->sha256);
-        out->bytes = hc_query_take_int(&q);
+        out->bytes = row.bytes = hc_query_take_int(&q);
+        row.mtime_ns = hc_query_take_int(&q);
+        row.inode = hc_query_take_int(&q);
     }
     st = hc_query_end(&q, "reading a derived file's row", err);
-    // derived/ may be deleted by anybody: a row without its file, or with another, does not count.
-    if (st == HC_OK &&
-        (!is_there || hc_store_file_bytes(path, &bytes, NULL) != HC_OK || bytes != out->bytes)) {
+    if (st == HC_OK && is_there) {
+        st = check_same_file(path, out, &row, &is_there, err);
+    }
+    if (st == HC_OK && !is_there) {
         st = hc_err_set(err, HC_ENOTFOUND, HC_STORE_ROOM,
                         "there is no finished derived file %s; it has to be made", name);
     }

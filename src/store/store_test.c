@@ -351,7 +351,7 @@ static void test_derived_files(void **state)
     struct hc_err err = {0};
     struct hc_store *s = store_test_create_open(*state);
     struct hc_derived d;
-    char path[4096];
+    char path[4096], copy[4200];
     assert_int_equal(hc_store_put_derived(s, "a.tif", "raster", "{}", &err), HC_ENOTFOUND);
     assert_ok(hc_store_derived_path(s, "a.tif", path, sizeof path, &err), &err);
     store_test_write(path, "pixels");
@@ -361,6 +361,14 @@ static void test_derived_files(void **state)
     assert_string_equal(d.inputs, "{\"from\":1}");
     assert_int_equal(d.bytes, 6);
     hc_derived_release(&d);
+    snprintf(copy, sizeof copy, "%s.part", path);
+    store_test_write(copy, "pixels"); // the same content in another file, as in a copied dossier
+    assert_int_equal(rename(copy, path), 0);
+    assert_ok(hc_store_get_derived(s, "a.tif", &d, &err), &err);
+    hc_derived_release(&d);
+    store_test_write(copy, "pixelz"); // replaced without its row, same size
+    assert_int_equal(rename(copy, path), 0);
+    assert_int_equal(hc_store_get_derived(s, "a.tif", &d, &err), HC_ENOTFOUND);
     store_test_write(path, "other pixels");
     assert_int_equal(hc_store_get_derived(s, "a.tif", &d, &err),
                      HC_ENOTFOUND); // not what was recorded

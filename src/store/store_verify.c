@@ -112,38 +112,67 @@ static hc_status advance(struct check *c, struct hc_err *err)
     return hc_job_step(c->job, 0, "verifying the dossier", err);
 }
 
-// Hash one file inside the dossier against what is recorded. *is_there false when there is none.
-static hc_status check_file(struct check *c, const char *path, const char *name, const char *want,
-                            int64_t want_bytes, bool *is_there, struct hc_err *err)
+// Hash one file inside the dossier. HC_ENOTFOUND and HC_EDATA (not a plain file), which the caller
+// puts in words; other failures to read it are reported here, and *is_read is false.
+static hc_status hash_one(struct check *c, const char *path, const char *name, struct hc_file *file,
+                          bool *is_read, struct hc_err *err)
 {
-    char hex[HC_SHA256_HEX];
     struct hc_err why = {0};
-    int64_t bytes = 0;
-    hc_status st = hc_store_file_bytes(path, &bytes, &why);
-    *is_there = st != HC_ENOTFOUND;
-    if (advance(c, err) != HC_OK) {
-        return HC_ECANCEL;
-    }
+    hc_status st = advance(c, err);
+    *is_read = false;
     c->seen++;
-    if (st == HC_OK) {
-        st = hc_store_hash_inside(path, false, hex, &bytes, c->job, &why);
+    if (st != HC_OK) {
+        return st;
     }
-    if (st == HC_ENOMEM || st == HC_ECANCEL) {
+    st = hc_store_look(path, file, &why);
+    if (st == HC_OK) {
+        st = hc_store_hash_inside(path, false, file, c->job, &why);
+    }
+    *is_read = st == HC_OK;
+    if (st == HC_ENOMEM || st == HC_ECANCEL || st == HC_ENOTFOUND) {
         if (err) {
             *err = why;
         }
         return st;
     }
-    if (st != HC_OK && *is_there) {
+    if (st != HC_OK) {
         problem(c, "%s could not be checked: %s.", name, why.what);
-    } else if (st == HC_OK &&
-               (strcmp(hex, want) != 0 || (want_bytes >= 0 && bytes != want_bytes))) {
-        problem(c,
-                "%s has changed: its content has the SHA-256 %s in %lld bytes, recorded were %s in "
-                "%lld bytes.",
-                name, hex, (long long)bytes, want, (long long)want_bytes);
     }
     return HC_OK;
+}
+
+static void report_change(struct check *c, const char *name, const struct hc_file *is,
+                          const char *want, int64_t want_bytes)
+{
+    problem(c,
+            "%s has changed: its content has the SHA-256 %s in %lld bytes, recorded were %s in "
+            "%lld bytes.",
+            name, is->sha256, (long long)is->bytes, want, (long long)want_bytes);
+}
+
+static hc_status check_original(struct check *c, const char *hex, const char *ext, int64_t bytes,
+                                struct hc_err *err)
+{
+    char path[HC_STORE_PATH_MAX], name[128];
+    struct hc_file file;
+    bool is_read;
+    hc_status st;
+    c->out->originals++;
+    if (hc_store_original_path(c->s, hex, ext, path, sizeof path, NULL) != HC_OK) {
+        problem(c, "The database names an original \"%s.%s\", which cannot be a file name here.",
+                hex, ext);
+        return HC_OK;
+    }
+    snprintf(name, sizeof name, HC_STORE_ORIGINALS "/%s.%s", hex, ext);
+    st = hash_one(c, path, name, &file, &is_read, err);
+    if (st == HC_ENOTFOUND) {
+        problem(c, "%s is missing. Copy it back from another copy of the dossier.", name);
+        return HC_OK;
+    }
+    if (is_read && (strcmp(file.sha256, hex) != 0 || file.bytes != bytes)) {
+        report_change(c, name, &file, hex, bytes);
+    }
+    return st;
 }
 
 static hc_status check_originals(struct check *c, struct hc_err *err)
@@ -152,24 +181,10 @@ static hc_status check_originals(struct check *c, struct hc_err *err)
     hc_status st = HC_OK, end;
     hc_query_init(&q, c->s->db, "SELECT sha256, ext, bytes FROM original ORDER BY sha256, ext");
     while (st == HC_OK && hc_query_row(&q)) {
-        char hex[HC_SHA256_HEX], ext[16], path[HC_STORE_PATH_MAX], name[128];
-        bool is_there = true;
-        int64_t bytes;
+        char hex[HC_SHA256_HEX], ext[16];
         hc_query_take_chars(&q, hex, sizeof hex);
         hc_query_take_chars(&q, ext, sizeof ext);
-        bytes = hc_query_take_int(&q);
-        c->out->originals++;
-        snprintf(name, sizeof name, HC_STORE_ORIGINALS "/%s.%s", hex, ext);
-        if (hc_store_original_path(c->s, hex, ext, path, sizeof path, NULL) != HC_OK) {
-            problem(c,
-                    "The database names an original \"%s.%s\", which cannot be a file name here.",
-                    hex, ext);
-            continue;
-        }
-        st = check_file(c, path, name, hex, bytes, &is_there, err);
-        if (st == HC_OK && !is_there) {
-            problem(c, "%s is missing. Copy it back from another copy of the dossier.", name);
-        }
+        st = check_original(c, hex, ext, hc_query_take_int(&q), err);
     }
     end = hc_query_end(&q, "reading the originals", st == HC_OK ? err : NULL);
     return st == HC_OK ? end : st;
@@ -180,9 +195,9 @@ static hc_status check_originals(struct check *c, struct hc_err *err)
 static hc_status check_stray(void *ctx, const char *name, struct hc_err *err)
 {
     struct check *c = ctx;
-    char hex[HC_SHA256_HEX] = "", is[HC_SHA256_HEX], path[HC_STORE_PATH_MAX];
+    char hex[HC_SHA256_HEX] = "", path[HC_STORE_PATH_MAX];
     const char *dot = strchr(name, '.');
-    int64_t bytes;
+    struct hc_file file;
     bool is_known = false;
     struct hc_query q;
     hc_status st;
@@ -210,8 +225,8 @@ static hc_status check_stray(void *ctx, const char *name, struct hc_err *err)
         size_t n = strlen(path);
         snprintf(path + n, sizeof path - n, "/%s", name);
         if (hc_store_is_hash(hex) && hc_store_is_ext(dot + 1)) {
-            st = hc_store_hash_inside(path, false, is, &bytes, c->job, NULL);
-            if (st == HC_OK && strcmp(is, hex) == 0) {
+            st = hc_store_hash_inside(path, false, &file, c->job, NULL);
+            if (st == HC_OK && strcmp(file.sha256, hex) == 0) {
                 note(c,
                      HC_STORE_ORIGINALS
                      "/%s is intact but belongs to no view (an addition that "
@@ -235,27 +250,56 @@ static hc_status check_stray(void *ctx, const char *name, struct hc_err *err)
     return st;
 }
 
+// A derived file that is not the one recorded is never used (hc_store_get_derived), so it is only
+// worth a note; one that seems to be, and is not, has rotted.
+static hc_status check_derived_file(struct check *c, const char *name, const struct hc_file *row,
+                                    struct hc_err *err)
+{
+    char path[HC_STORE_PATH_MAX], shown[288];
+    struct hc_file file;
+    bool is_read;
+    hc_status st;
+    if (hc_store_derived_path(c->s, name, path, sizeof path, NULL) != HC_OK) {
+        problem(c, "The database names a derived file \"%s\", which cannot be a file name here.",
+                name);
+        return HC_OK;
+    }
+    snprintf(shown, sizeof shown, HC_STORE_DERIVED "/%s", name);
+    st = hash_one(c, path, shown, &file, &is_read, err);
+    if (st == HC_ENOTFOUND) {
+        return HC_OK;
+    }
+    c->out->derived++;
+    if (!is_read || strcmp(file.sha256, row->sha256) == 0) {
+        return st;
+    }
+    if (file.bytes == row->bytes && file.mtime_ns == row->mtime_ns && file.inode == row->inode) {
+        report_change(c, shown, &file, row->sha256, row->bytes);
+    } else {
+        note(
+            c,
+            "%s is not the file that was recorded (an interrupted write, or changed from outside); "
+            "it is not used and will be made again.",
+            shown);
+    }
+    return HC_OK;
+}
+
 static hc_status check_derived(struct check *c, struct hc_err *err)
 {
     struct hc_query q;
     hc_status st = HC_OK, end;
-    hc_query_init(&q, c->s->db, "SELECT name, sha256, bytes FROM derived ORDER BY name");
+    hc_query_init(&q, c->s->db,
+                  "SELECT name, sha256, bytes, mtime_ns, inode FROM derived ORDER BY name");
     while (st == HC_OK && hc_query_row(&q)) {
-        char name[256], hex[HC_SHA256_HEX], path[HC_STORE_PATH_MAX], shown[288];
-        bool is_there = false;
-        int64_t bytes;
+        char name[256];
+        struct hc_file row = {0};
         hc_query_take_chars(&q, name, sizeof name);
-        hc_query_take_chars(&q, hex, sizeof hex);
-        bytes = hc_query_take_int(&q);
-        snprintf(shown, sizeof shown, HC_STORE_DERIVED "/%s", name);
-        if (hc_store_derived_path(c->s, name, path, sizeof path, NULL) != HC_OK) {
-            problem(c,
-                    "The database names a derived file \"%s\", which cannot be a file name here.",
-                    name);
-            continue;
-        }
-        st = check_file(c, path, shown, hex, bytes, &is_there, err);
-        c->out->derived += is_there;
+        hc_query_take_chars(&q, row.sha256, sizeof row.sha256);
+        row.bytes = hc_query_take_int(&q);
+        row.mtime_ns = hc_query_take_int(&q);
+        row.inode = hc_query_take_int(&q);
+        st = check_derived_file(c, name, &row, err);
     }
     end = hc_query_end(&q, "reading the derived files' rows", st == HC_OK ? err : NULL);
     return st == HC_OK ? end : st;
@@ -367,7 +411,7 @@ static hc_status check_folder(struct check *c, struct hc_err *err)
         hc_store_entry_fn fn;
     } sub[] = {{HC_STORE_ORIGINALS, check_stray}, {HC_STORE_DERIVED, check_leftover}};
     char path[HC_STORE_PATH_MAX];
-    int64_t bytes;
+    struct hc_file file;
     hc_status st = hc_store_each_entry(c->s->folder, check_leftover, c, err);
     for (size_t i = 0; st == HC_OK && i < sizeof sub / sizeof sub[0]; i++) {
         st = hc_store_join(path, c->s->folder, sub[i].name, err);
@@ -386,7 +430,7 @@ static hc_status check_folder(struct check *c, struct hc_err *err)
     if (st == HC_OK) {
         st = hc_store_join(path, c->s->folder, HC_STORE_README, err);
     }
-    if (st == HC_OK && hc_store_file_bytes(path, &bytes, NULL) == HC_ENOTFOUND) {
+    if (st == HC_OK && hc_store_look(path, &file, NULL) == HC_ENOTFOUND) {
         note(c, HC_STORE_README " is missing; it is written again when the dossier is next opened "
                                 "for changes.");
     }

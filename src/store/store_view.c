@@ -133,11 +133,11 @@ static hc_status insert_original(struct hc_store *s, const struct hc_view *v, co
                                  struct hc_err *err)
 {
     char path[HC_STORE_PATH_MAX];
-    int64_t bytes = 0;
+    struct hc_file file = {0};
     struct hc_query q;
     hc_status st = hc_store_original_path(s, v->sha256, v->ext, path, sizeof path, err);
     if (st == HC_OK) {
-        st = hc_store_file_bytes(path, &bytes, err);
+        st = hc_store_look(path, &file, err);
     }
     if (st != HC_OK) {
         return st;
@@ -147,7 +147,7 @@ static hc_status insert_original(struct hc_store *s, const struct hc_view *v, co
                   "VALUES (?, ?, ?, ?)");
     hc_query_text(&q, v->sha256);
     hc_query_text(&q, v->ext);
-    hc_query_int(&q, bytes);
+    hc_query_int(&q, file.bytes);
     hc_query_text(&q, at);
     hc_query_row(&q);
     return hc_query_end(&q, "writing the original", err);

@@ -94,6 +94,8 @@ CREATE TABLE derived (          -- a file in derived/ that can be made again
     inputs TEXT NOT NULL CHECK (json_valid(inputs)),
     sha256 TEXT NOT NULL CHECK (length(sha256) = 64),
     bytes INTEGER NOT NULL CHECK (bytes >= 0),
+    mtime_ns INTEGER NOT NULL,  -- with bytes and inode: is it still the file that was hashed?
+    inode INTEGER NOT NULL,
     made_at TEXT NOT NULL
 ) STRICT;
 
