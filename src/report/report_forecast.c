@@ -7,6 +7,7 @@
 #define PAIR_GAP 13.0
 #define PAIR_LEAST 220.0 // height below which the pair is no longer a picture
 #define COLUMN_GAP 24.0
+#define HEADING 40.0 // a section heading with the white around it
 
 // A number for a cell; "–" where there is none.
 static void figure(char out[24], const char *format_1, double v)
@@ -137,22 +138,26 @@ static void draw_facts(struct hc_page *p, const struct hc_report_forecast *r)
     double left = hc_rows_height(p, w, r->fact, r->n_facts);
     double right = hc_rows_height(p, w, r->figure, r->n_figures);
     double h = left > right ? left : right;
-    if (h > HC_SHEET_BOTTOM - HC_SHEET_TOP - 60.0) {
-        hc_text_heading(p, HC_SHEET_LEFT, HC_SHEET_WIDTH, "The facts", 40.0);
+    if (h > HC_SHEET_BOTTOM - HC_SHEET_TOP - HEADING) {
+        hc_text_heading(p, HC_SHEET_LEFT, HC_SHEET_WIDTH, "The painting", 40.0);
         hc_rows_draw(p, HC_SHEET_LEFT, HC_SHEET_WIDTH, r->fact, r->n_facts);
         hc_text_heading(p, HC_SHEET_LEFT, HC_SHEET_WIDTH, "The forecast in figures", 40.0);
         hc_rows_draw(p, HC_SHEET_LEFT, HC_SHEET_WIDTH, r->figure, r->n_figures);
         return;
     }
-    p->y += 16.0;
-    hc_page_need(p, h);
+    hc_page_need(p, h + HEADING);
     top = p->y;
-    hc_page_rule(p, HC_SHEET_LEFT, top, w, 0.35);
-    hc_page_rule(p, HC_SHEET_LEFT + w + COLUMN_GAP, top, w, 0.35);
-    hc_rows_draw(p, HC_SHEET_LEFT, w, r->fact, r->n_facts);
+    if (r->n_facts) {
+        hc_text_heading(p, HC_SHEET_LEFT, w, "The painting", 0.0);
+        hc_rows_draw(p, HC_SHEET_LEFT, w, r->fact, r->n_facts);
+    }
+    left = p->y;
     p->y = top;
-    hc_rows_draw(p, HC_SHEET_LEFT + w + COLUMN_GAP, w, r->figure, r->n_figures);
-    p->y = top + h;
+    if (r->n_figures) {
+        hc_text_heading(p, HC_SHEET_LEFT + w + COLUMN_GAP, w, "The forecast in figures", 0.0);
+        hc_rows_draw(p, HC_SHEET_LEFT + w + COLUMN_GAP, w, r->figure, r->n_figures);
+    }
+    p->y = left > p->y ? left : p->y;
 }
 
 static hc_status draw_first_sheet(struct hc_page *p, const struct hc_report_forecast *r,
@@ -161,7 +166,7 @@ static hc_status draw_first_sheet(struct hc_page *p, const struct hc_report_fore
     double w = (HC_SHEET_WIDTH - COLUMN_GAP) / 2.0;
     double left = hc_rows_height(p, w, r->fact, r->n_facts);
     double right = hc_rows_height(p, w, r->figure, r->n_figures);
-    double below = 16.0 + (left > right ? left : right), room;
+    double below = HEADING + (left > right ? left : right), room;
     hc_status status;
     if (r->caveat && *r->caveat) {
         below += 16.0 + hc_text_height(p, HC_STYLE_BODY, HC_SHEET_WIDTH - 12.0, 0, r->caveat);
@@ -374,7 +379,7 @@ static void draw_provenance_and_cautions(struct hc_page *p, const struct hc_repo
     for (size_t i = 0; i < r->n_cautions; i++) {
         right += 2.5 + hc_text_height(p, HC_STYLE_BODY, w - BULLET, 0, r->caution[i]);
     }
-    most = 40.0 + (left > right ? left : right);
+    most = HEADING + (left > right ? left : right);
     if (!r->n_provenance || !r->n_cautions || most > HC_SHEET_BOTTOM - HC_SHEET_TOP) {
         if (r->n_provenance) {
             hc_text_heading(p, HC_SHEET_LEFT, HC_SHEET_WIDTH, "Where this comes from", 40.0);

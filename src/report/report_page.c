@@ -46,6 +46,7 @@ hc_status hc_page_init(struct hc_page *p, cairo_surface_t *surface, struct hc_er
     cairo_font_options_set_hint_style(options, CAIRO_HINT_STYLE_NONE);
     cairo_font_options_set_hint_metrics(options, CAIRO_HINT_METRICS_OFF);
     pango_cairo_context_set_font_options(p->pango, options);
+    pango_context_set_round_glyph_positions(p->pango, FALSE); // a point is a coarse grid
     pango_cairo_context_set_resolution(p->pango, 72.0);
     pango_context_set_language(p->pango, pango_language_from_string("en-GB"));
     cairo_font_options_destroy(options);
