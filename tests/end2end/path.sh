@@ -1,0 +1,87 @@
+#!/bin/sh
+# The whole path on the small demo's photographs, by hand, as a conservator's assistant would type it;
+# then the outcome against the painting's truth, measured with libvips (not with our own code).
+. "$(dirname "$0")/lib.sh"
+d=$work/dossier p=$work/demo/photographs
+
+works "photographs" hc demo "$work/demo" --small --files-only
+works "new" hc new "$d" --title 'Quinces "and" jug' --height-mm 360 --width-mm 300 --maker nobody
+works "add before" hc add "$d" "$p/before.tif" --technique normal --state before
+works "add test" hc add "$d" "$p/test.tif" --technique normal --state test --by "A. Nother"
+works "add uv" hc add "$d" "$p/uv.tif" --technique uv --state before
+works "add ir" hc add "$d" "$p/ir.tif" --technique ir --state before
+works "add raking" hc add "$d" "$p/raking-0.tif" --technique raking --state before --azimuth 0 --elevation 12
+works "align" hc align "$d"
+works "views" hc views "$d" --json
+cp "$work/out" "$work/views.json"
+same "five views" "$(json "$work/views.json" '$.views[#-1].id')" 5
+same "original kept to the byte" "$(json "$work/views.json" '$.views[1].sha256')" "$(sha256sum <"$p/test.tif" | cut -d' ' -f1)"
+same "test placed" "$(json "$work/views.json" '$.views[1].fit.verdict')" good
+# The generator moves the test photograph by (1.3, -0.8) px and exposes it 3 % more (demo.h).
+true_that "shift x" "($(json "$work/views.json" '$.views[1].fit.shift_px[0]') - 1.3)^2 < 0.01"
+true_that "shift y" "($(json "$work/views.json" '$.views[1].fit.shift_px[1]') + 0.8)^2 < 0.01"
+true_that "exposure" "($(json "$work/views.json" '$.views[1].fit.exposure_factor') * 1.03 - 1)^2 < 0.00001"
+
+fails "no windows, no forecast" 12 "at least 4" hc forecast "$d"
+for i in 1 2 3 4 5 6 7 8; do
+    works "window $i" hc window "$d" --add "$p/window-$i.geojson" --surface bare --system "system $i"
+done
+for z in "$p"/zone-*.geojson; do
+    works "zone" hc zone "$d" --add "$z" --kind retouching
+done
+works "forecast" hc forecast "$d" --json
+cp "$work/out" "$work/forecast.json"
+same "not stale" "$(json "$work/forecast.json" '$.is_stale')" 0
+same "no claim of an original look" "$(grep -ci 'original appearance' "$work/forecast.json")" 0
+true_that "left-out error below doing nothing" \
+    "$(json "$work/forecast.json" '$.left_out_de') < 0.6 * $(json "$work/forecast.json" '$.nothing_de')"
+works "text form" hc forecast "$d"
+works "windows" hc window "$d" --json
+same "eight windows" "$(json "$work/out" '$.windows[#-1].id')" 8
+
+works "spot" hc spot "$d" --at 300,500 --mm 10 --json
+true_that "spot has a radius" "$(json "$work/out" '$.forecast.radius') > 0"
+true_that "spot forecast is near the window" \
+    "sqrt(($(json "$work/out" '$.forecast.lab[0]') - $(json "$work/out" '$.after.lab[0]'))^2) < 4"
+
+for k in forecast radius refusal coat; do
+    works "export $k" hc export "$d" $k -o "$work/$k.tif"
+done
+works "export lab" hc export "$d" forecast --as lab -o "$work/lab.tif"
+same "lab has three float bands" "$(vipsheader -f bands "$work/lab.tif") $(vipsheader -f format "$work/lab.tif" | grep -o FLOAT)" "3 FLOAT"
+works "export view" hc export "$d" view --view normal-test -o "$work/test.tif"
+works "report" hc report "$d" -o "$work/report.pdf"
+true_that "the report has two pages at least" "$(pdfinfo "$work/report.pdf" | awk '/^Pages/ { print $2 }') >= 2"
+pdftotext "$work/report.pdf" "$work/report.txt"
+same "the report names the painting" "$(grep -c 'Quinces "and" jug' "$work/report.txt" | awk '{ print ($1 > 0) }')" 1
+works "verify" hc verify "$d"
+
+# Against the truth: mean CIEDE2000 and coverage of the radius where a forecast is given, by libvips.
+# The truth keeps later paint; the zones and the refusals leave it out.
+cd "$work" || exit 2
+vips colourspace forecast.tif f.v lab && vips colourspace demo/truth/after.tif t.v lab &&
+    vips colourspace demo/photographs/before.tif b.v lab
+vips dE00 f.v t.v de.v && vips dE00 b.v t.v nothing.v
+vips relational_const refusal.tif ok.v equal 0
+vips multiply de.v ok.v m.v && vips multiply nothing.v ok.v n.v
+vips relational de.v radius.tif in.v lesseq && vips boolean in.v ok.v i.v and
+o=$(vips avg ok.v) mean=$(vips avg m.v) nothing=$(vips avg n.v) inside=$(vips avg i.v)
+echo "demo: mean CIEDE2000 $(awk "BEGIN { print $mean / $o }"), doing nothing $(awk "BEGIN { print $nothing / $o }"), radius covers $(awk "BEGIN { print $inside / $o }"), accepted $(awk "BEGIN { print $o / 255 }")"
+true_that "most of the picture has a forecast" "$o / 255 > 0.75"
+true_that "mean error" "$mean / $o < 3.5"
+true_that "less than half of doing nothing" "$mean < 0.5 * $nothing"
+true_that "the radius covers" "$inside / $o > 0.78"
+
+# derived/ may be deleted: align makes the views again, forecast the forecast.
+rm -rf "$d"/derived/*
+works "verify without derived" hc verify "$d"
+works "align again" hc align "$d"
+works "forecast again" hc forecast "$d"
+works "export again" hc export "$d" forecast -o "$work/again.tif"
+same "the same picture again" "$(sha256sum <"$work/forecast.tif")" "$(sha256sum <"$work/again.tif")"
+
+# A changed record makes the forecast stale, and the report refuses it.
+works "remove a window" hc window "$d" --remove 8
+works "forecast document" hc window "$d" --json
+fails "stale report" 6 "compute it again" hc report "$d" -o "$work/stale.pdf"
+finish
