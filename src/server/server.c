@@ -19,8 +19,7 @@
 #define IDLE_SECONDS 30
 #define HEADER_MEMORY ((size_t)64 << 10) // of one connection: request line, headers, body window
 
-// ---- handles
-// ----------------------------------------------------------------------------------------
+// ---- handles ----
 
 hc_status hc_server_reader_take(struct hc_server *s, struct hc_work **w, struct hc_err *err)
 {
@@ -51,8 +50,7 @@ void hc_server_writer_give(struct hc_server *s)
     pthread_mutex_unlock(&s->lock);
 }
 
-// ---- temporary files
-// --------------------------------------------------------------------------------
+// ---- temporary files ----
 
 static hc_status temp_in(const char *dir, const char *kind, int *fd, char **path,
                          struct hc_err *err)
@@ -97,8 +95,7 @@ void hc_server_sweep(struct hc_server *s)
     }
 }
 
-// ---- start and stop
-// ---------------------------------------------------------------------------------
+// ---- start and stop ----
 
 static hc_status listen_on(int port, int *fd, int *got, struct hc_err *err)
 {
@@ -264,9 +261,9 @@ hc_status hc_server_run(const struct hc_server_options *options, struct hc_job *
                         struct hc_err *err)
 {
     struct hc_server *s = hc_mem_array(1, sizeof *s);
-    pthread_t jobs, waits;
-    bool has_jobs = false, has_waits = false;
-    int fd = -1;
+    pthread_t thread[2];
+    void *(*const body[2])(void *) = {hc_server_job_thread, hc_server_wait_thread};
+    int started = 0, fd = -1;
     hc_status st;
     if (!s) {
         return hc_err_set(err, HC_ENOMEM, HC_SERVER_ROOM,
@@ -281,12 +278,15 @@ hc_status hc_server_run(const struct hc_server_options *options, struct hc_job *
     if (st == HC_OK) {
         st = name_ourselves(s, err);
     }
+    while (st == HC_OK && started < 2) {
+        if (pthread_create(&thread[started], NULL, body[started], s) == 0) {
+            started++;
+        } else {
+            st = hc_err_set(err, HC_EIO, HC_SERVER_ROOM, "the server could not start its threads");
+        }
+    }
     if (st == HC_OK) {
-        has_jobs = pthread_create(&jobs, NULL, hc_server_job_thread, s) == 0;
-        has_waits = has_jobs && pthread_create(&waits, NULL, hc_server_wait_thread, s) == 0;
-        st = has_waits ? start_daemon(s, &fd, err)
-                       : hc_err_set(err, HC_EIO, HC_SERVER_ROOM,
-                                    "the server could not start its threads");
+        st = start_daemon(s, &fd, err);
     }
     if (st == HC_OK) {
         serve(s, stop);
@@ -294,11 +294,8 @@ hc_status hc_server_run(const struct hc_server_options *options, struct hc_job *
     if (s->has_locks) {
         request_stop(s);
     }
-    if (has_jobs) {
-        pthread_join(jobs, NULL);
-    }
-    if (has_waits) {
-        pthread_join(waits, NULL);
+    for (int i = 0; i < started; i++) {
+        pthread_join(thread[i], NULL);
     }
     if (s->daemon) {
         MHD_stop_daemon(s->daemon);

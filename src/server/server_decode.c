@@ -65,7 +65,7 @@ static hc_status decode_text(json_t *root, const struct hc_server_field *f, json
 static hc_status decode_number(const struct hc_server_field *f, json_t *v, bool is_query,
                                struct hc_err *err)
 {
-    double *out = f->out, value = NAN;
+    double *out = f->out, value = (double)NAN;
     if (json_is_number(v)) {
         value = json_number_value(v);
     } else if (is_query && json_is_string(v)) {
@@ -75,7 +75,7 @@ static hc_status decode_number(const struct hc_server_field *f, json_t *v, bool 
             value = strtod(text, &end);
         }
         if (!end || *end) {
-            value = NAN;
+            value = (double)NAN;
         }
     }
     if (!isfinite(value)) {
@@ -182,6 +182,10 @@ hc_status hc_server_decode_body(struct hc_req *r, const struct hc_server_field *
         (!type || strncasecmp(type, "application/json", 16) != 0 || !strchr("; ", type[16]))) {
         return hc_err_set(err, HC_EUNSUPPORTED, HC_SERVER_ROOM,
                           "the request must have Content-Type application/json");
+    }
+    st = hc_buf_check(&r->body, err);
+    if (st != HC_OK) {
+        return st;
     }
     json_decref(r->json);
     st = hc_server_parse_json(&r->json, r->body.len ? r->body.data : "{}",

@@ -259,8 +259,7 @@ hc_status hc_server_job_pdf(struct hc_server *s, int64_t id, int *fd, struct hc_
     return st;
 }
 
-// ---- the job thread
-// ---------------------------------------------------------------------------------
+// ---- the job thread ----
 
 static void step(struct hc_server_job *j, double lo, double hi)
 {

@@ -181,8 +181,7 @@ static void old_jobs_are_forgotten(void **state)
     assert_code(job(last, ""), 200);
 }
 
-// ---- small writes beside a job
-// --------------------------------------------------------------------------
+// ---- small writes beside a job ----
 
 static void small_write_waits_for_a_short_job(void **state)
 {
@@ -247,8 +246,7 @@ static void queue_lets_small_writes_in(void **state)
     assert_says(finished(second), 200, "\"status\":\"cancelled\"");
 }
 
-// ---- uploads
-// ------------------------------------------------------------------------------------------
+// ---- uploads ----
 
 static struct hc_test_reply upload(const char *query, size_t size, bool is_chunked)
 {
@@ -337,8 +335,7 @@ static void broken_upload_leaves_nothing(void **state)
     }
 }
 
-// ---- the report
-// ---------------------------------------------------------------------------------------
+// ---- the report ----
 
 static void report_waits_its_turn(void **state)
 {
@@ -354,8 +351,7 @@ static void report_waits_its_turn(void **state)
     assert_says(hc_test_get(&server, "/api/jobs"), 200, "\"kind\":\"report\",\"status\":\"done\"");
 }
 
-// ---- leaving
-// ------------------------------------------------------------------------------------------
+// ---- leaving ----
 
 static int open_request(const char *method, const char *path)
 {

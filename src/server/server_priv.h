@@ -33,8 +33,7 @@
 struct hc_req;
 struct hc_server;
 
-// ---- routes
-// -----------------------------------------------------------------------------------------
+// ---- routes ----
 enum hc_server_need {
     HC_NEED_NOTHING,
     HC_NEED_READER,
@@ -63,8 +62,7 @@ const struct hc_server_route *hc_server_routes(size_t *n);
 const struct hc_server_route *hc_server_route_find(const char *method, char *path, char *arg[3],
                                                    bool *is_path_known, char allow[64]);
 
-// ---- one request
-// ------------------------------------------------------------------------------------
+// ---- one request ----
 enum hc_server_wait_kind { HC_WAIT_NOTHING, HC_WAIT_WRITER, HC_WAIT_JOB_CHANGE, HC_WAIT_JOB_END };
 
 struct hc_req {
@@ -103,8 +101,7 @@ struct hc_req {
     struct hc_req *wait_next;
 };
 
-// ---- jobs
-// -------------------------------------------------------------------------------------------
+// ---- jobs ----
 enum hc_server_job_kind { HC_JOB_ADD, HC_JOB_ALIGN, HC_JOB_FORECAST, HC_JOB_REPORT };
 enum hc_server_job_state {
     HC_JOB_QUEUED,
@@ -155,8 +152,7 @@ hc_status hc_server_job_pdf(struct hc_server *s, int64_t id, int *fd,
 void *hc_server_job_thread(void *server);
 void hc_server_job_free(struct hc_server_job *j); // removes its file
 
-// ---- the server
-// -------------------------------------------------------------------------------------
+// ---- the server ----
 struct hc_server {
     const struct hc_server_options *options;
     struct MHD_Daemon *daemon;
@@ -193,16 +189,14 @@ hc_status hc_server_temp(struct hc_server *s, const char *kind, int *fd, char **
                          struct hc_err *err) HC_MUST_CHECK;
 void hc_server_sweep(struct hc_server *s); // removes what a killed server left behind
 
-// ---- waiting
-// ---------------------------------------------------------------------------------------- Put the
-// request aside until its r->wait holds; caller holds the lock. false: the server stops.
+// ---- waiting ----
+// Put the request aside until its r->wait holds; caller holds the lock. false: the server stops.
 bool hc_server_wait_locked(struct hc_req *r);
 void *hc_server_wait_thread(void *server);
 bool hc_server_job_is_final_locked(struct hc_server *s, int64_t id, uint64_t *version);
 struct MHD_Response *hc_server_events(struct hc_req *r);
 
-// ---- guard
-// ------------------------------------------------------------------------------------------
+// ---- guard ----
 hc_status hc_server_random_key(char out[HC_SERVER_KEY], struct hc_err *err) HC_MUST_CHECK;
 bool hc_server_is_same(const char *a, const char *b); // constant time for equal lengths
 // 0 when the request may go on, otherwise the HTTP code with the sentence in err.
@@ -211,16 +205,14 @@ int hc_server_guard_session(const struct hc_req *r, const char *path, struct hc_
 int hc_server_guard_origin(const struct hc_req *r, const char *method, struct hc_err *err);
 size_t hc_server_unescape(void *cls, struct MHD_Connection *c, char *s);
 
-// ---- called by the HTTP library
-// ---------------------------------------------------------------------
+// ---- called by the HTTP library ----
 enum MHD_Result hc_server_on_request(void *cls, struct MHD_Connection *connection, const char *url,
                                      const char *method, const char *version, const char *data,
                                      size_t *n, void **con_cls);
 void hc_server_on_completed(void *cls, struct MHD_Connection *connection, void **con_cls,
                             enum MHD_RequestTerminationCode how);
 
-// ---- replies
-// ----------------------------------------------------------------------------------------
+// ---- replies ----
 void hc_server_headers(struct MHD_Response *response);
 // Takes over the buffer's bytes.
 struct MHD_Response *hc_server_response_of(struct hc_buf *b);
@@ -230,8 +222,7 @@ enum MHD_Result hc_server_reply_error(struct hc_req *r, int http, const struct h
 const char *hc_server_code_name(int http, hc_status status);
 bool hc_server_has_etag(const struct hc_req *r, const char *etag); // If-None-Match says so
 
-// ---- decoding
-// ---------------------------------------------------------------------------------------
+// ---- decoding ----
 enum hc_server_field_kind {
     HC_FIELD_TEXT,   // const char **; null and absent give NULL
     HC_FIELD_NAME,   // the same, and a whole number is taken as its digits
@@ -256,8 +247,7 @@ hc_status hc_server_decode_object(json_t *root, bool is_query, const struct hc_s
 hc_status hc_server_parse_json(json_t **out, const char *text, size_t len,
                                struct hc_err *err) HC_MUST_CHECK;
 
-// ---- the page's files
-// -------------------------------------------------------------------------------
+// ---- the page's files ----
 struct hc_web_file {
     const char *path, *type, *etag;
     size_t offset, length; // in hc_web_blob
@@ -271,8 +261,7 @@ const char *hc_server_media_type(const char *path); // NULL: never served
 hc_status hc_server_asset(struct hc_req *r, struct hc_err *err) HC_MUST_CHECK;
 int hc_server_open_web_dir(const char *dir);
 
-// ---- handlers (server_record.c, server_work.c)
-// ------------------------------------------------------
+// ---- handlers (server_record.c, server_work.c) ----
 hc_status hc_server_get_open(struct hc_req *r, struct hc_err *err);
 hc_status hc_server_get_dossier(struct hc_req *r, struct hc_err *err);
 hc_status hc_server_get_views(struct hc_req *r, struct hc_err *err);

@@ -35,7 +35,7 @@ static struct hc_test_reply with(const char *line, const char *headers)
     return hc_test_raw(&server, request);
 }
 
-static const char *host_and(const char *more, ...)
+__attribute__((format(printf, 1, 2))) static const char *host_and(const char *more, ...)
 {
     static char text[1024];
     va_list ap;
@@ -52,14 +52,14 @@ static void first_link(void **state)
     struct hc_test_reply r;
     (void)state;
     assert_int_equal(strlen(strstr(server.url, "token=") + 6), 32);
-    assert_code(with("GET /open", host_and("")), 403);
-    assert_code(with("GET /open?token=", host_and("")), 403);
-    assert_code(with("GET /open?token=00000000000000000000000000000000", host_and("")), 403);
+    assert_code(with("GET /open", host_and("%s", "")), 403);
+    assert_code(with("GET /open?token=", host_and("%s", "")), 403);
+    assert_code(with("GET /open?token=00000000000000000000000000000000", host_and("%s", "")), 403);
     snprintf(line, sizeof line, "GET %s", strstr(server.url, "/open"));
     line[strlen(line) - 1] ^= 1; // the last digit is wrong
-    assert_code(with(line, host_and("")), 403);
+    assert_code(with(line, host_and("%s", "")), 403);
     line[strlen(line) - 1] ^= 1;
-    r = with(line, host_and("")); // it may be opened again
+    r = with(line, host_and("%s", "")); // it may be opened again
     assert_int_equal(r.code, 303);
     assert_non_null(strstr(r.head, "HttpOnly; SameSite=Strict; Path=/"));
     assert_non_null(strstr(r.head, "Location: /\r\n"));
@@ -77,7 +77,7 @@ static void no_session_no_answer(void **state)
     for (size_t i = 0; i < sizeof path / sizeof path[0]; i++) {
         char line[256];
         snprintf(line, sizeof line, "GET %s", path[i]);
-        assert_says(with(line, host_and("")), 403, "\"code\":\"forbidden\"");
+        assert_says(with(line, host_and("%s", "")), 403, "\"code\":\"forbidden\"");
     }
     snprintf(cookie, sizeof cookie, "%s", server.cookie);
     cookie[strlen(cookie) - 1] ^= 1;
@@ -197,10 +197,10 @@ static void headers_on_every_answer(void **state)
     guarded(hc_test_get(&server, "/tiles/" KEY_A "/1/0_1"));
     guarded(hc_test_ask(&server, "DELETE", "/api/dossier", NULL, NULL));
     guarded(hc_test_ask(&server, "POST", "/api/zones", NULL, ZONE));
-    guarded(with("GET /", host_and("")));
+    guarded(with("GET /", host_and("%s", "")));
     guarded(with("GET /", "Host: evil.example\r\n"));
     snprintf(line, sizeof line, "GET %s", strstr(server.url, "/open"));
-    guarded(with(line, host_and("")));
+    guarded(with(line, host_and("%s", "")));
 }
 
 static void traversal(void **state)
@@ -232,8 +232,7 @@ static void traversal(void **state)
     hc_buf_release(&longest);
 }
 
-// ---- sizes and speed
-// ----------------------------------------------------------------------------------
+// ---- sizes and speed ----
 
 // Headers, then `total` bytes of body in pieces, chunked or with the length announced.
 static struct hc_test_reply pour(const char *method, const char *path, size_t total,
@@ -402,8 +401,7 @@ static void noise(void **state)
     assert_code(hc_test_get(&server, "/api/dossier"), 200);
 }
 
-// ---- what is asked for, and how
-// -----------------------------------------------------------------------
+// ---- what is asked for, and how ----
 
 static struct hc_test_reply zone(const char *body)
 {
@@ -664,8 +662,36 @@ static void page_from_a_folder(void **state)
     assert_int_equal(rmdir(dir), 0);
 }
 
-// ---- one writer
-// ---------------------------------------------------------------------------------------
+// Whatever allocation fails, the server answers or hangs up, and goes on.
+static void out_of_memory(void **state)
+{
+    static const char *const line[] = {"POST /api/zones", "GET /tiles/" KEY_A "/1/2_3",
+                                       "GET /api/dossier", "GET /api/nothing"};
+    (void)state;
+    for (int k = 0; k < 4; k++) {
+        char request[1024];
+        bool is_post = k == 0;
+        int reached = 0;
+        snprintf(
+            request, sizeof request,
+            "%s HTTP/1.1\r\nHost: %s\r\nCookie: %s\r\nOrigin: http://%s\r\nConnection: close\r\n"
+            "Content-Type: application/json\r\nContent-Length: %zu\r\n\r\n%s",
+            line[k], server.host, server.cookie, server.host, is_post ? strlen(ZONE) : 0,
+            is_post ? ZONE : "");
+        for (int n = 0; n < 12; n++) {
+            int code;
+            hc_mem_fail_at(n);
+            code = hc_test_code(hc_test_raw(&server, request));
+            hc_mem_fail_at(-1);
+            assert_true(code == 0 || code == 503 || code == (is_post ? 201 : k == 3 ? 404 : 200));
+            reached += code == 0 || code == 503;
+        }
+        assert_true(reached >= 1);
+    }
+    assert_code(hc_test_get(&server, "/api/dossier"), 200);
+}
+
+// ---- one writer ----
 
 static void second_server_reads_only(void **state)
 {
@@ -734,8 +760,7 @@ static void leftovers_are_swept(void **state)
     hc_test_remove(&other);
 }
 
-// ---- the interface's page
-// -----------------------------------------------------------------------------
+// ---- the interface's page ----
 
 // A row of the table: "| id | METHOD /path... | what |".
 static bool row_of(const char *line, char id[40], char method[10], char path[80])
@@ -807,6 +832,7 @@ int main(void)
         cmocka_unit_test(tiles),
         cmocka_unit_test(page_files),
         cmocka_unit_test(page_from_a_folder),
+        cmocka_unit_test(out_of_memory),
         cmocka_unit_test(second_server_reads_only),
         cmocka_unit_test(bad_starts),
         cmocka_unit_test(leftovers_are_swept),

@@ -41,41 +41,53 @@ static hc_status check_view(const char *name, double azimuth, double elevation, 
     return HC_OK;
 }
 
+struct view_fields {
+    const char *name, *technique, *state, *label;
+    double azimuth, elevation;
+};
+
+// Takes over the request's file.
+static hc_status fill_add(struct hc_server_task *task, struct hc_req *r,
+                          const struct view_fields *f, struct hc_err *err)
+{
+    *task = (struct hc_server_task){.kind = HC_JOB_ADD,
+                                    .file = r->upload_path,
+                                    .name = copied(f->name),
+                                    .technique = copied(f->technique),
+                                    .state = copied(f->state),
+                                    .label = copied(f->label),
+                                    .has_light = f->azimuth > -1e8,
+                                    .azimuth_deg = f->azimuth,
+                                    .elevation_deg = f->elevation};
+    r->upload_path = NULL;
+    if (task->name && task->technique && task->state && (!f->label || !*f->label || task->label)) {
+        return HC_OK;
+    }
+    hc_server_task_release(task);
+    return hc_err_set(err, HC_ENOMEM, HC_SERVER_ROOM, "out of memory while taking in %s", f->name);
+}
+
 hc_status hc_server_put_view(struct hc_req *r, struct hc_err *err)
 {
-    const char *name = NULL, *technique = NULL, *state = NULL, *label = NULL;
-    double azimuth = -1e9, elevation = -1e9; // not given
-    const struct hc_server_field field[] = {{"name", HC_FIELD_TEXT, true, &name},
-                                            {"technique", HC_FIELD_TEXT, true, &technique},
-                                            {"state", HC_FIELD_TEXT, true, &state},
-                                            {"label", HC_FIELD_TEXT, false, &label},
-                                            {"azimuth", HC_FIELD_NUMBER, false, &azimuth},
-                                            {"elevation", HC_FIELD_NUMBER, false, &elevation}};
-    struct hc_server_task task = {.kind = HC_JOB_ADD};
+    struct view_fields f = {.azimuth = -1e9, .elevation = -1e9}; // not given
+    const struct hc_server_field field[] = {{"name", HC_FIELD_TEXT, true, &f.name},
+                                            {"technique", HC_FIELD_TEXT, true, &f.technique},
+                                            {"state", HC_FIELD_TEXT, true, &f.state},
+                                            {"label", HC_FIELD_TEXT, false, &f.label},
+                                            {"azimuth", HC_FIELD_NUMBER, false, &f.azimuth},
+                                            {"elevation", HC_FIELD_NUMBER, false, &f.elevation}};
+    struct hc_server_task task = {0};
     hc_status st = hc_server_decode_query(r, field, sizeof field / sizeof field[0], err);
     if (st == HC_OK) {
-        st = check_view(name, azimuth, elevation, err);
+        st = check_view(f.name, f.azimuth, f.elevation, err);
     }
     if (st == HC_OK && r->received == 0) {
         st = hc_err_set(err, HC_EARG, HC_SERVER_ROOM, "the request has no file in its body");
     }
-    if (st != HC_OK) {
-        return st;
+    if (st == HC_OK) {
+        st = fill_add(&task, r, &f, err);
     }
-    task.file = r->upload_path;
-    r->upload_path = NULL;
-    task.name = copied(name);
-    task.technique = copied(technique);
-    task.state = copied(state);
-    task.label = copied(label);
-    task.has_light = azimuth > -1e8;
-    task.azimuth_deg = azimuth;
-    task.elevation_deg = elevation;
-    if (!task.name || !task.technique || !task.state || (label && *label && !task.label)) {
-        hc_server_task_release(&task);
-        return hc_err_set(err, HC_ENOMEM, HC_SERVER_ROOM, "out of memory while taking in %s", name);
-    }
-    return start(r, &task, err);
+    return st == HC_OK ? start(r, &task, err) : st;
 }
 
 hc_status hc_server_post_align(struct hc_req *r, struct hc_err *err)
