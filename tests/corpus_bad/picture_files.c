@@ -217,6 +217,48 @@ void picture_write_jpeg(const char *path, const struct picture_jpeg *s, const ui
     free(line);
 }
 
+static uint8_t *unpack_png(const void *p, size_t n, int *w, int *h, int *channels)
+{
+    png_image im = {.version = PNG_IMAGE_VERSION};
+    uint8_t *px;
+    assert_int_equal(png_image_begin_read_from_memory(&im, p, n), 1);
+    *channels = im.format & PNG_FORMAT_FLAG_ALPHA ? 2 : im.format & PNG_FORMAT_FLAG_COLOR ? 3 : 1;
+    im.format = *channels == 2 ? PNG_FORMAT_GA : *channels == 3 ? PNG_FORMAT_RGB : PNG_FORMAT_GRAY;
+    *w = (int)im.width;
+    *h = (int)im.height;
+    px = malloc(PNG_IMAGE_SIZE(im));
+    assert_non_null(px);
+    assert_int_equal(png_image_finish_read(&im, NULL, px, 0, NULL), 1);
+    return px;
+}
+
+uint8_t *picture_unpack(const void *p, size_t n, int *w, int *h, int *channels)
+{
+    struct jpeg_decompress_struct d;
+    struct jpeg_error_mgr e;
+    uint8_t *px;
+    if (n > 4 && memcmp(p, "\x89PNG", 4) == 0) {
+        return unpack_png(p, n, w, h, channels);
+    }
+    d.err = jpeg_std_error(&e);
+    jpeg_create_decompress(&d);
+    jpeg_mem_src(&d, p, n);
+    assert_int_equal(jpeg_read_header(&d, TRUE), JPEG_HEADER_OK);
+    jpeg_start_decompress(&d);
+    *w = (int)d.output_width;
+    *h = (int)d.output_height;
+    *channels = d.output_components;
+    px = malloc((size_t)*w * (size_t)*h * (size_t)*channels);
+    assert_non_null(px);
+    while (d.output_scanline < d.output_height) {
+        JSAMPROW row = px + (size_t)d.output_scanline * (size_t)*w * (size_t)*channels;
+        jpeg_read_scanlines(&d, &row, 1);
+    }
+    jpeg_finish_decompress(&d);
+    jpeg_destroy_decompress(&d);
+    return px;
+}
+
 // ---- the bad ones ------------------------------------------------------------------------------
 #define W 90
 #define H 70

@@ -36,6 +36,9 @@ void picture_write_jpeg(const char *path, const struct picture_jpeg *spec, const
 void picture_write_bytes(const char *path, const void *p, size_t n);
 uint8_t *picture_read_bytes(const char *path, size_t *n); // free()
 
+// Interleaved 8-bit pixels of encoded JPEG or PNG bytes; channels 1, 2 (grey + alpha) or 3. free()
+uint8_t *picture_unpack(const void *p, size_t n, int *w, int *h, int *channels);
+
 // The bad files, one after another. `what` the file is; the status name and a part of the sentence
 // that must come out of probe (is_late: probe may pass, the reading must refuse).
 struct picture_bad {
