@@ -35,7 +35,6 @@ int hc_work_child_main(int argc, char **argv)
 
 hc_status hc_work_init(const char *argv0, struct hc_err *err)
 {
-    json_set_alloc_funcs(hc_mem_alloc, hc_mem_free);
     return hc_image_init(argv0, err);
 }
 

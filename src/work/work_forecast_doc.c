@@ -1,6 +1,7 @@
 // The forecast document: written once when computed, read back by page, command, spot and report.
 #include <math.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 
 #include "base/clock.h"
@@ -235,7 +236,7 @@ hc_status hc_work_forecast_get(struct hc_work *w, struct hc_buf *b, struct hc_er
         }
         st =
             text ? hc_buf_check(b, err) : hc_err_set(err, HC_ENOMEM, HC_WORK_ROOM, "out of memory");
-        hc_mem_free(text);
+        free(text); // the JSON library's own block
     }
     hc_buf_release(&tiles);
     json_decref(doc);

@@ -1,6 +1,7 @@
 // Windows and zones: polygons in the frame with what was done there.
 #include <math.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 
 #include "base/mem.h"
@@ -99,7 +100,7 @@ static void window_json(struct hc_buf *b, const struct hc_window *x, double mm,
     if (report) {
         char *text = json_dumps(report, JSON_COMPACT | JSON_REAL_PRECISION(9));
         hc_json_raw(b, text ? text : "null");
-        hc_mem_free(text);
+        free(text); // the JSON library's own block
     } else {
         hc_json_null(b);
     }
