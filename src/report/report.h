@@ -1,7 +1,12 @@
 // The printed record: a PDF drawn from plain structs (cairo, pango).
 //
-// Two A4 pages for the forecast report: the pair before | half-clean, the figures, the windows
-// table, refusals, provenance, cautions. Same struct, same bytes.
+// The forecast report: on the first A4 sheet the pair before | half-clean, facts, figures and
+// caveat; on the second the windows, refusals, next window, provenance and cautions; more sheets
+// where the tables are long. Tagged for screen readers, with outline, metadata and an sRGB output
+// intent. Same struct (and fonts), same bytes. Texts are UTF-8; bad bytes become U+FFFD, line
+// breaks blanks, and a SHA-256 sum (64 hexadecimal digits) is cut to 16. Long texts wrap, table
+// cells end in an ellipsis after a few lines. NULL texts and missing pictures are allowed. NaN
+// prints as a dash. One report at a time per thread; nothing is kept.
 #ifndef HC_REPORT_REPORT_H
 #define HC_REPORT_REPORT_H
 
@@ -11,9 +16,9 @@
 #include "base/err.h"
 
 struct hc_report_picture {
-    const uint8_t *rgb; // w x h x 3, sRGB, borrowed
+    const uint8_t *rgb; // w x h x 3, sRGB, borrowed; 1000-1500 px on the long side print well
     int w, h;
-    const char *caption;
+    const char *caption; // also read out in place of the picture
 };
 
 struct hc_report_row { // "label: value" with an optional small note
@@ -22,7 +27,7 @@ struct hc_report_row { // "label: value" with an optional small note
 
 struct hc_report_window_row {
     const char *label, *surface, *system;
-    double area_mm2, lightness, nothing_de, left_out_de, coat;
+    double area_mm2, lightness, nothing_de, left_out_de, coat; // as in hc_forecast_window_report
 };
 
 struct hc_report_refusal_row {
@@ -51,7 +56,10 @@ struct hc_report_forecast {
     size_t n_cautions;
 };
 
-// Writes path atomically (temporary, fsync, rename). HC_EIO, HC_ENOMEM.
+// Writes path whole or not at all (temporary beside it, fsync, rename). HC_EARG: made_at has
+// another shape. HC_ELIMIT: a picture side above 32767 px, or a PDF above 256 MiB. HC_EIO,
+// HC_ENOMEM. Language, sRGB intent and picture words need cairo 1.16's way of building files; with
+// another they are left out.
 hc_status hc_report_forecast_pdf(const char *path, const struct hc_report_forecast *r,
                                  struct hc_err *err) HC_MUST_CHECK;
 

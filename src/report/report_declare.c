@@ -1,14 +1,19 @@
 // What cairo 1.16 leaves out of a PDF, appended as an incremental update (ISO 32000-1:2008, 7.5.6):
-// the sRGB output intent (14.11.5), the document language (14.9.2) and the wish to show the title
-// (12.2). The bytes cairo wrote stay as they are.
+// the sRGB output intent (14.11.5), the document language (14.9.2), the wish to show the title
+// (12.2) and words for the pictures (14.9.3). The bytes cairo wrote stay as they are.
 #include "report/report_priv.h"
 
-#include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
 #define ROOM "report"
+
+struct update {
+    const struct hc_buf *pdf;
+    struct hc_buf body; // new objects, then the table
+    struct hc_buf xref; // lines of the cross-reference table
+};
 
 static hc_status unexpected(struct hc_err *err, const char *what)
 {
@@ -29,89 +34,6 @@ static const char *last_of(const struct hc_buf *b, const char *word)
         }
     }
     return NULL;
-}
-
-// ---- the sRGB profile (ICC.1:2001-04 layout) ----------------------------------------------------
-static void put32(struct hc_buf *b, unsigned long v)
-{
-    unsigned char c[4] = {(unsigned char)(v >> 24), (unsigned char)(v >> 16),
-                          (unsigned char)(v >> 8), (unsigned char)v};
-    hc_buf_bytes(b, c, 4);
-}
-
-static void put_tag(struct hc_buf *b, const char sign[5], unsigned long at, unsigned long size)
-{
-    hc_buf_bytes(b, sign, 4);
-    put32(b, at);
-    put32(b, size);
-}
-
-static void put_xyz(struct hc_buf *b, double x, double y, double z)
-{
-    const double v[3] = {x, y, z};
-    hc_buf_bytes(b, "XYZ \0\0\0\0", 8);
-    for (int i = 0; i < 3; i++) {
-        put32(b, (unsigned long)(v[i] * 65536.0 + 0.5));
-    }
-}
-
-// IEC 61966-2-1 decoding on 1024 points.
-static void put_curve(struct hc_buf *b)
-{
-    hc_buf_bytes(b, "curv\0\0\0\0", 8);
-    put32(b, 1024);
-    for (int i = 0; i < 1024; i++) {
-        double v = i / 1023.0;
-        double lin = v <= 0.04045 ? v / 12.92 : pow((v + 0.055) / 1.055, 2.4);
-        unsigned code = (unsigned)(lin * 65535.0 + 0.5);
-        unsigned char c[2] = {(unsigned char)(code >> 8), (unsigned char)code};
-        hc_buf_bytes(b, c, 2);
-    }
-}
-
-void hc_pdf_srgb_icc(struct hc_buf *out)
-{
-    static const char name[] = "sRGB IEC 61966-2-1", notice[] = "No copyright, use freely";
-    enum { TAGS = 9, AT = 128 + 4 + 12 * TAGS, DESC = 112, CPRT = 36, XYZ = 20, CURVE = 2060 };
-    enum { TOTAL = AT + DESC + CPRT + 4 * XYZ + CURVE };
-    // Header: size, no preferred engine, version 2.1, display, RGB to XYZ; date fixed; D50.
-    static const unsigned char head[60] = {
-        0,   0,   0,   0,   0, 0,   0, 0, 2, 16, 0, 0, 'm', 'n', 't', 'r', 'R', 'G', 'B', ' ',
-        'X', 'Y', 'Z', ' ', 7, 208, 0, 1, 0, 1,  0, 0, 0,   0,   0,   0,   'a', 'c', 's', 'p'};
-    unsigned char zero[128] = {0};
-    size_t start = out->len, tail;
-    put32(out, TOTAL);
-    hc_buf_bytes(out, head + 4, 56); // to the rendering intent (perceptual)
-    hc_buf_bytes(out, zero, 8);
-    put32(out, 0xf6d6); // D50 of the connection space
-    put32(out, 0x10000);
-    put32(out, 0xd32d);
-    hc_buf_bytes(out, zero, 128 - (out->len - start));
-    put32(out, TAGS);
-    put_tag(out, "desc", AT, DESC);
-    put_tag(out, "cprt", AT + DESC, CPRT);
-    put_tag(out, "wtpt", AT + DESC + CPRT, XYZ);
-    put_tag(out, "rXYZ", AT + DESC + CPRT + XYZ, XYZ);
-    put_tag(out, "gXYZ", AT + DESC + CPRT + 2 * XYZ, XYZ);
-    put_tag(out, "bXYZ", AT + DESC + CPRT + 3 * XYZ, XYZ);
-    put_tag(out, "rTRC", AT + DESC + CPRT + 4 * XYZ, CURVE);
-    put_tag(out, "gTRC", AT + DESC + CPRT + 4 * XYZ, CURVE);
-    put_tag(out, "bTRC", AT + DESC + CPRT + 4 * XYZ, CURVE);
-    tail = out->len;
-    hc_buf_bytes(out, "desc\0\0\0\0", 8);
-    put32(out, sizeof name);
-    hc_buf_bytes(out, name, sizeof name);
-    hc_buf_bytes(out, zero, DESC - (out->len - tail)); // no Unicode or script name
-    tail = out->len;
-    hc_buf_bytes(out, "text\0\0\0\0", 8);
-    hc_buf_bytes(out, notice, sizeof notice);
-    hc_buf_bytes(out, zero, CPRT - (out->len - tail));
-    // Media white D65 and the Bradford-adapted primaries (see docs/theory/colour.md, "Spaces").
-    put_xyz(out, 0.9505, 1.0, 1.0891);
-    put_xyz(out, 0.43604, 0.22249, 0.01392);
-    put_xyz(out, 0.38512, 0.71690, 0.09706);
-    put_xyz(out, 0.14305, 0.06061, 0.71393);
-    put_curve(out);
 }
 
 // ---- the update ---------------------------------------------------------------------------------
@@ -143,48 +65,125 @@ static long number_after(const char *from, const char *key)
     return at ? strtol(at + strlen(key), NULL, 10) : -1;
 }
 
-hc_status hc_pdf_declare(struct hc_buf *pdf, const char *language, struct hc_err *err)
+static void begin_object(struct update *u, long number)
 {
-    struct hc_buf add = {0}, icc = {0};
-    const char *trailer = last_of(pdf, "trailer"), *start = last_of(pdf, "startxref");
-    const char *from = NULL, *to = NULL;
-    long root = number_after(trailer, "/Root "), info = number_after(trailer, "/Info ");
-    long size = number_after(trailer, "/Size "), xref = number_after(start, "startxref");
-    size_t at_icc, at_root, at_xref;
-    hc_status status;
-    if (root < 1 || info < 1 || size < 1 || xref < 1) {
-        return unexpected(err, "trailer");
+    hc_buf_printf(&u->xref, "%ld 1\n%010zu 00000 n \n", number, u->pdf->len + u->body.len);
+    hc_buf_printf(&u->body, "%ld 0 obj\n", number);
+}
+
+// Words for a picture, as a PDF text string: UTF-16, big-endian, in hexadecimal.
+static void put_alt(struct hc_buf *b, const char *text)
+{
+    char *clean = hc_text_clean(text);
+    glong n = 0;
+    gunichar2 *wide = g_utf8_to_utf16(clean, -1, NULL, &n, NULL);
+    hc_buf_str(b, "   /Alt <FEFF");
+    for (glong i = 0; wide && i < n; i++) {
+        hc_buf_printf(b, "%04X", wide[i]);
     }
-    if (!find_dictionary(pdf, root, &from, &to)) {
+    hc_buf_str(b, ">\n");
+    g_free(wide);
+    g_free(clean);
+}
+
+// Rewrites the k-th Figure element with its words.
+static hc_status put_figures(struct update *u, const char *const *alt, size_t n_alt,
+                             struct hc_err *err)
+{
+    static const char mark[] = " 0 obj\n<< /Type /StructElem\n   /S /Figure\n";
+    const char *at = hc_buf_text(u->pdf), *stop = at + u->pdf->len;
+    for (size_t k = 0; k < n_alt; k++) {
+        const char *from, *to;
+        at = memmem(at, (size_t)(stop - at), mark, sizeof mark - 1);
+        if (!at) {
+            return unexpected(err, "picture element");
+        }
+        const char *line = at;
+        while (line > u->pdf->data && line[-1] != '\n') {
+            line--;
+        }
+        long number = strtol(line, NULL, 10);
+        if (number < 1 || !find_dictionary(u->pdf, number, &from, &to)) {
+            return unexpected(err, "picture element");
+        }
+        begin_object(u, number);
+        hc_buf_bytes(&u->body, from, (size_t)(to - from) - 2);
+        put_alt(&u->body, alt[k]);
+        hc_buf_str(&u->body, ">>\nendobj\n");
+        at += sizeof mark - 1;
+    }
+    return HC_OK;
+}
+
+static void put_profile(struct update *u, long number)
+{
+    struct hc_buf icc = {0};
+    hc_pdf_srgb_icc(&icc);
+    begin_object(u, number);
+    hc_buf_printf(&u->body, "<< /N 3 /Length %zu >>\nstream\n", icc.len);
+    hc_buf_bytes(&u->body, hc_buf_text(&icc), icc.len);
+    hc_buf_str(&u->body, "\nendstream\nendobj\n");
+    if (hc_buf_check(&icc, NULL) != HC_OK) {
+        u->body.failed = HC_ENOMEM;
+    }
+    hc_buf_release(&icc);
+}
+
+static hc_status put_catalogue(struct update *u, long number, long profile, const char *language,
+                               struct hc_err *err)
+{
+    const char *from, *to;
+    if (!find_dictionary(u->pdf, number, &from, &to)) {
         return unexpected(err, "catalogue");
     }
-    hc_pdf_srgb_icc(&icc);
-    at_icc = pdf->len + add.len;
-    hc_buf_printf(&add, "%ld 0 obj\n<< /N 3 /Length %zu >>\nstream\n", size, icc.len);
-    hc_buf_bytes(&add, icc.data, icc.len);
-    hc_buf_str(&add, "\nendstream\nendobj\n");
-    at_root = pdf->len + add.len;
-    hc_buf_printf(&add, "%ld 0 obj\n", root);
-    hc_buf_bytes(&add, from, (size_t)(to - from) - 2);
-    hc_buf_printf(&add,
+    begin_object(u, number);
+    hc_buf_bytes(&u->body, from, (size_t)(to - from) - 2);
+    hc_buf_printf(&u->body,
                   "   /Lang (%s)\n   /ViewerPreferences << /DisplayDocTitle true >>\n"
                   "   /OutputIntents [ << /Type /OutputIntent /S /GTS_PDFA1\n"
                   "      /OutputConditionIdentifier (sRGB IEC 61966-2-1)\n"
                   "      /RegistryName (http://www.color.org) /DestOutputProfile %ld 0 R >> ]\n"
                   ">>\nendobj\n",
-                  language, size);
-    at_xref = pdf->len + add.len;
-    hc_buf_printf(&add,
-                  "xref\n0 1\n0000000000 65535 f \n%ld 1\n%010zu 00000 n \n%ld 1\n%010zu 00000 n \n"
+                  language, profile);
+    return HC_OK;
+}
+
+hc_status hc_pdf_declare(struct hc_buf *pdf, const char *language, const char *const *alt,
+                         size_t n_alt, struct hc_err *err)
+{
+    struct update u = {.pdf = pdf};
+    const char *trailer = last_of(pdf, "trailer"), *start = last_of(pdf, "startxref");
+    long root = number_after(trailer, "/Root "), info = number_after(trailer, "/Info ");
+    long size = number_after(trailer, "/Size "), xref = number_after(start, "startxref");
+    size_t at_xref;
+    hc_status status = HC_OK;
+    if (root < 1 || info < 1 || size < 1 || xref < 1) {
+        return unexpected(err, "trailer");
+    }
+    put_profile(&u, size);
+    status = put_catalogue(&u, root, size, language, err);
+    if (status == HC_OK) {
+        status = put_figures(&u, alt, n_alt, err);
+    }
+    if (status == HC_OK) {
+        status = hc_buf_check(&u.xref, err);
+    }
+    if (status != HC_OK) {
+        goto done;
+    }
+    at_xref = pdf->len + u.body.len;
+    hc_buf_printf(&u.body, "xref\n0 1\n0000000000 65535 f \n%s", u.xref.data);
+    hc_buf_printf(&u.body,
                   "trailer\n<< /Size %ld\n   /Root %ld 0 R\n   /Info %ld 0 R\n   /Prev %ld\n>>\n"
                   "startxref\n%zu\n%%%%EOF\n",
-                  root, at_root, size, at_icc, size + 1, root, info, xref, at_xref);
-    status = hc_buf_check(&add, err);
+                  size + 1, root, info, xref, at_xref);
+    status = hc_buf_check(&u.body, err);
     if (status == HC_OK) {
-        hc_buf_bytes(pdf, add.data, add.len);
+        hc_buf_bytes(pdf, u.body.data, u.body.len);
         status = hc_buf_check(pdf, err);
     }
-    hc_buf_release(&icc);
-    hc_buf_release(&add);
+done:
+    hc_buf_release(&u.xref);
+    hc_buf_release(&u.body);
     return status;
 }

@@ -16,8 +16,8 @@ static cairo_status_t discard(void *closure, const unsigned char *data, unsigned
     return CAIRO_STATUS_SUCCESS;
 }
 
-// A full buffer is told to nobody here, since cairo 1.16 crashes while closing a PDF whose stream has
-// failed; the buffer remembers and is asked at the end.
+// A full buffer is told to nobody here, since cairo 1.16 crashes while closing a PDF whose stream
+// has failed; the buffer remembers and is asked at the end.
 static cairo_status_t append(void *closure, const unsigned char *data, unsigned int length)
 {
     hc_buf_bytes(closure, data, length);
@@ -73,6 +73,19 @@ static void set_metadata(cairo_surface_t *surface, const struct hc_report_foreca
     g_free(title);
 }
 
+// A cairo that builds its files in another way (1.18 does) leaves the report without these
+// declarations; it is a sound PDF all the same, and better than none.
+static hc_status declare(struct hc_buf *pdf, const struct hc_report_forecast *r, struct hc_err *err)
+{
+    const char *alt[3] = {r->before.caption, r->halfclean.caption, r->map.caption};
+    struct hc_err why = {0};
+    hc_status status = hc_pdf_declare(pdf, "en-GB", alt, 3, &why);
+    if (status == HC_OK || status == HC_EDATA) {
+        return HC_OK;
+    }
+    return hc_err_set(err, status, ROOM, "%s", why.what);
+}
+
 hc_status hc_report_forecast_pdf(const char *path, const struct hc_report_forecast *r,
                                  struct hc_err *err)
 {
@@ -109,7 +122,7 @@ hc_status hc_report_forecast_pdf(const char *path, const struct hc_report_foreca
     }
     status = hc_buf_check(&pdf, err);
     if (status == HC_OK) {
-        status = hc_pdf_declare(&pdf, "en-GB", err);
+        status = declare(&pdf, r, err);
     }
     if (status == HC_OK) {
         status = hc_file_replace(path, &pdf, err);

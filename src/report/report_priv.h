@@ -116,10 +116,10 @@ hc_status hc_forecast_draw(struct hc_page *p, const struct hc_report_forecast *r
 
 // ---- the file -----------------------------------------------------------------------------------
 // Adds to a finished PDF what cairo 1.16 cannot write: that its colours are sRGB (output intent
-// with an ICC profile), its language, and that its title is to be shown. HC_EDATA when the file is
-// not built as expected.
-hc_status hc_pdf_declare(struct hc_buf *pdf, const char *language,
-                         struct hc_err *err) HC_MUST_CHECK;
+// with an ICC profile), its language, that its title is to be shown, and words for its pictures
+// (alt[k] for the k-th Figure). HC_EDATA when the file is not built as expected.
+hc_status hc_pdf_declare(struct hc_buf *pdf, const char *language, const char *const *alt,
+                         size_t n_alt, struct hc_err *err) HC_MUST_CHECK;
 // The sRGB colour space as an ICC version 2 matrix profile.
 void hc_pdf_srgb_icc(struct hc_buf *out);
 // Temporary file beside it, fsync, rename. HC_EIO.

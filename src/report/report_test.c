@@ -125,6 +125,7 @@ static void test_update(void **state)
     struct hc_buf b = make(&r);
     (void)state;
     const char *at = b.data + b.len;
+    int objects = 0;
     while (memcmp(at, "startxref", 9) != 0) {
         at--;
     }
@@ -137,8 +138,11 @@ static void test_update(void **state)
         line = strchr(line, '\n') + 1;
         snprintf(want, sizeof want, "%ld 0 obj\n", number);
         assert_memory_equal(b.data + strtol(line, NULL, 10), want, strlen(want));
+        objects++;
     }
     assert_int_equal(count(&b, "/DestOutputProfile"), 1);
+    assert_int_equal(count(&b, "/Alt <FEFF00630061007000740069006F006E>"), 3); // "caption"
+    assert_int_equal(objects, 5); // profile, catalogue, three pictures
     hc_buf_release(&b);
 }
 
@@ -301,7 +305,7 @@ static void test_declare(void **state)
         struct hc_buf b = {0};
         struct hc_err err = {0};
         hc_buf_str(&b, bad[i]);
-        assert_int_equal(hc_pdf_declare(&b, "en-GB", &err), HC_EDATA);
+        assert_int_equal(hc_pdf_declare(&b, "en-GB", NULL, 0, &err), HC_EDATA);
         assert_string_equal(hc_buf_text(&b), bad[i]);
         hc_buf_release(&b);
     }
