@@ -29,17 +29,18 @@ static int heat_step(float v, float lo, float hi)
     return t >= 5 ? 5 : t > 0 ? (int)t : 0;
 }
 
-// Steps 1..5 of a mid-grey veil; a dark line with a light one beside it where a step begins.
-void hc_overlay_heat_row(uint8_t *ga, const float *v, const float *above, float left, int n,
-                         float lo, float hi)
+// Steps 1..5 of a mid-grey veil; where a step begins, a line of dark and light dashes, so that half
+// of it stands out from any paint.
+void hc_overlay_heat_row(uint8_t *ga, const float *v, const float *above, float left, int n, int x0,
+                         int y0, float lo, float hi)
 {
     static const uint8_t alpha[6] = {0, 45, 82, 118, 152, 184};
     int before = isnan(left) ? heat_step(v[0], lo, hi) : heat_step(left, lo, hi);
     for (int i = 0; i < n; i++) {
         int s = heat_step(v[i], lo, hi), up = above ? heat_step(above[i], lo, hi) : s;
-        int edge = s > before || s > up ? 1 : s < before || s < up ? -1 : 0;
-        ga[2 * i] = edge > 0 ? 28 : edge < 0 ? 228 : s ? 128 : 0;
-        ga[2 * i + 1] = edge ? 190 : alpha[s];
+        bool is_edge = s != before || s != up, is_light = ((x0 + i) / 4 + y0 / 4) % 2 == 1;
+        ga[2 * i] = is_edge ? (is_light ? 236 : 24) : s ? 128 : 0;
+        ga[2 * i + 1] = is_edge ? 200 : alpha[s];
         before = s;
     }
 }

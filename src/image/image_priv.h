@@ -141,7 +141,7 @@ void hc_encode_grey_row(uint8_t *out, const float *lin, size_t n, float lo, floa
 // x rows patch at x0, y0 of a level. cover: share of refused px, 0..1.
 void hc_overlay_hatch_row(uint8_t *ga, const float *cover, int n, int x0, int y0);
 // above = the row over this one (NULL on the first row); left = value before v[0] (NaN when none).
-void hc_overlay_heat_row(uint8_t *ga, const float *v, const float *above, float left, int n,
-                         float lo, float hi);
+void hc_overlay_heat_row(uint8_t *ga, const float *v, const float *above, float left, int n, int x0,
+                         int y0, float lo, float hi);
 
 #endif

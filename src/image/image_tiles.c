@@ -144,7 +144,7 @@ static void draw_row(const struct maker *m, const struct level *v, uint8_t *px, 
                             y > 0       ? hc_plane_row(&v->band[0], y - 1) + x0
                             : v->y0 > 0 ? v->above + x0
                                         : NULL,
-                            x0 > 0 ? row[0][-1] : NAN, n, m->lo, m->hi);
+                            x0 > 0 ? row[0][-1] : NAN, n, x0, v->y0 + y, m->lo, m->hi);
         break;
     }
 }
