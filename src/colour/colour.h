@@ -61,8 +61,8 @@ void hc_spectrum_to_xyz(double xyz[3], const double r[HC_SPECTRUM_N],
 void hc_spectrum_to_lin(double lin[3], const double r[HC_SPECTRUM_N]);
 
 // ---- surfaces and coats -------------------------------------------------------------------------
-// Theory: docs/theory/colour.md. Fresnel reflectance of unpolarised light at a flat surface, index n
-// (relative to air), angle in degrees on the air side.
+// Theory: docs/theory/colour.md. Fresnel reflectance of unpolarised light at a flat surface, index
+// n (relative to air), angle in degrees on the air side.
 double hc_surface_fresnel(double n, double angle_deg);
 double hc_surface_diffuse_external(double n);        // hemispherical average, air side
 double hc_surface_diffuse_internal(double n);        // k2 of Saunderson; 1 - k2 = (1 - r_ext) / n^2
