@@ -13,7 +13,7 @@
 #define CLASS_DARK 35.0 // L* before: dark | middle | light
 #define CLASS_LIGHT 60.0
 #define CLASS_SPREAD 10.0
-#define COLOUR_LIMIT 2.2 // mean Lab distance / 8 to the nearest window pixels
+#define COLOUR_LIMIT 3.0 // mean Lab distance / 8 to the nearest window pixels
 #define COAT_MARGIN 0.35 // of ln d beyond what the windows span
 
 static const char *const refusal_text[HC_REFUSAL_COUNT] = {

@@ -139,17 +139,21 @@ static double skill(double *per_window, const struct fc_left *left, const struct
     return total;
 }
 
-// Softmax of the left-out means: an estimator 1 unit of TEMPERATURE worse counts e times less.
+// Softmax of the left-out means: an estimator TEMPERATURE worse counts e times less. A plain
+// estimator must beat the physical one by HANDICAP to count as much: with few windows left-out
+// means are noisy, and a plain map that happens to fit them fails elsewhere.
 #define TEMPERATURE 0.35
+#define HANDICAP 0.6
 
 static void blend_weights(double weight[HC_ESTIMATOR_COUNT], const double de[HC_ESTIMATOR_COUNT])
 {
-    double best = HUGE_VAL, sum = 0;
+    double best = HUGE_VAL, sum = 0, cost[HC_ESTIMATOR_BLEND];
     for (int e = 0; e < HC_ESTIMATOR_BLEND; e++) {
-        best = de[e] < best ? de[e] : best;
+        cost[e] = de[e] + (e == HC_ESTIMATOR_PHYSICAL ? 0 : HANDICAP);
+        best = cost[e] < best ? cost[e] : best;
     }
     for (int e = 0; e < HC_ESTIMATOR_BLEND; e++) {
-        weight[e] = isfinite(de[e]) ? exp(-(de[e] - best) / TEMPERATURE) : 0;
+        weight[e] = isfinite(cost[e]) ? exp(-(cost[e] - best) / TEMPERATURE) : 0;
         weight[e] = weight[e] > 0.03 ? weight[e] : 0;
         sum += weight[e];
     }
@@ -214,14 +218,9 @@ void fc_choose(struct hc_forecast *f, struct fc_left *left, const struct fc_data
     s->left_out_de[HC_ESTIMATOR_BLEND] = skill(per_window, left, data, 0, f->weight);
     s->chosen = HC_ESTIMATOR_BLEND;
     for (int e = 0; e < HC_ESTIMATOR_BLEND; e++) {
-        if (s->left_out_de[e] < s->left_out_de[s->chosen]) {
+        if (f->weight[e] >= 1) {
             s->chosen = (enum hc_estimator)e;
         }
-    }
-    if (s->chosen != HC_ESTIMATOR_BLEND) {
-        memset(f->weight, 0, sizeof f->weight);
-        f->weight[s->chosen] = 1;
-        skill(per_window, left, data, 0, f->weight);
     }
     memcpy(s->weight, f->weight, sizeof s->weight);
     report_windows(f, left, data, per_window);
@@ -231,8 +230,8 @@ void fc_choose(struct hc_forecast *f, struct fc_left *left, const struct fc_data
 // ---- radius
 // -----------------------------------------------------------------------------------------
 
-#define Q_PRIOR 1.8         // what q is before any left-out error is seen
-#define Q_PRIOR_WINDOWS 3.0 // as if that many windows had said so
+#define Q_PRIOR 1.65 // q of a normal error when u is its sd: before any left-out error is seen
+#define Q_PRIOR_WINDOWS 6.0 // as if that many windows had said so
 
 // Share of the picture whose colour lies nearest to each window's (by strata means in Lab).
 static void colour_shares(double share[FC_WINDOWS], const struct fc_data *data,

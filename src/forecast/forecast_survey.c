@@ -8,7 +8,7 @@
 #include "forecast/forecast_priv.h"
 #include "num/stats.h"
 
-#define WORST_SHARE 0.97 // the radius above which the worst 3 % lie is refused
+#define WORST_SHARE 0.96 // the radius above which the worst 4 % lie is refused
 #define BINS_L 12        // colour bins for the share of the picture: L* by 10 (and below, above)
 #define BINS_AB 16       // a*, b* by 14 from -112
 
