@@ -27,21 +27,18 @@ static float tex_at(const float *tex, float u, float v)
     return top + b * (low - top);
 }
 
-// Share of the four model pixels round a place (mm) that belong to the thing.
+// How far a place (mm) lies inside the outline of a thing: 0.5 on the outline.
 static float inside(const struct model *m, int thing, float x_mm, float y_mm)
 {
     float fx = x_mm / (float)m->mm_per_px - 0.5f, fy = y_mm / (float)m->mm_per_px - 0.5f;
-    int x = (int)floorf(fx), y = (int)floorf(fy);
-    float a = fx - (float)x, b = fy - (float)y, sum = 0.0f;
-    for (int j = 0; j < 2; j++) {
-        for (int i = 0; i < 2; i++) {
-            int xx = x + i < 0 ? 0 : x + i >= m->w ? m->w - 1 : x + i;
-            int yy = y + j < 0 ? 0 : y + j >= m->h ? m->h - 1 : y + j;
-            float w = (i ? a : 1.0f - a) * (j ? b : 1.0f - b);
-            sum += m->thing[(size_t)yy * (size_t)m->w + (size_t)xx] == thing ? w : 0.0f;
-        }
-    }
-    return sum;
+    fx = fx < 0.0f ? 0.0f : fx > (float)m->w - 1.001f ? (float)m->w - 1.001f : fx;
+    fy = fy < 0.0f ? 0.0f : fy > (float)m->h - 1.001f ? (float)m->h - 1.001f : fy;
+    int x = (int)fx, y = (int)fy;
+    float a = fx - (float)x, b = fy - (float)y;
+    const uint8_t *p = m->mask[thing] + (size_t)y * (size_t)m->w + (size_t)x, *q = p + m->w;
+    float top = (float)p[0] + a * ((float)p[1] - (float)p[0]);
+    float low = (float)q[0] + a * ((float)q[1] - (float)q[0]);
+    return (top + b * (low - top)) / 255.0f;
 }
 
 struct spot {
@@ -105,7 +102,7 @@ static void lay_px(struct canvas *c, const struct stroke *s, const struct model 
     float cover = fade((1.15f - out_of_paint - 1.1f * (1.0f - b)) / 0.35f + 0.55f);
     float alpha = s->opacity * edge * cover;
     if (s->clip) {
-        alpha *= fade((inside(m, s->thing, xm, ym) - 0.30f) / 0.40f);
+        alpha *= fade((inside(m, s->thing, xm, ym) - 0.36f) / 0.28f);
     }
     if (alpha < 0.004f) {
         return;
@@ -127,7 +124,7 @@ static void lay_px(struct canvas *c, const struct stroke *s, const struct model 
     for (int k = 0; k < P_COUNT; k++) {
         dense += (float)s->from.c[k] * hc_demo_paint_other[k].xray;
     }
-    float lead = (float)c->lead[i] * (1.0f - 0.12f * alpha) + alpha * body * dense * 40.0f;
+    float lead = (float)c->lead[i] * (1.0f - 0.06f * alpha) + alpha * body * dense * 40.0f;
     c->lead[i] = (uint16_t)(lead < 65535.0f ? lead + 0.5f : 65535.0f);
 }
 

@@ -67,15 +67,15 @@ static double openness(const struct motif *m, struct v3 p, struct v3 n)
 // The window's light dies away to the corners: a pool over the middle of the table.
 static double pool(struct v3 p)
 {
-    double x = p.x - 0.12, y = p.y - 0.45;
-    return 0.30 + 0.70 * exp(-(x * x * 0.28 + y * y * 0.30));
+    double x = p.x - 0.20, y = p.y - 0.50;
+    return 0.20 + 0.80 * exp(-(x * x * 0.30 + y * y * 0.38));
 }
 
 static struct v3 wall_colour(const struct motif *m, struct v3 p)
 {
     double patch = hc_demo_fbm(m->seed + 31, p.x * 1.3, p.y * 1.3, 4);
     double streak = hc_demo_fbm(m->seed + 32, p.x * 6.0, p.y * 2.0, 3);
-    struct v3 c = v3_mix(v3_make(0.33, 0.265, 0.185), v3_make(0.25, 0.225, 0.175),
+    struct v3 c = v3_mix(v3_make(0.265, 0.200, 0.120), v3_make(0.20, 0.168, 0.112),
                          clamp01(0.5 + 0.9 * patch));
     return v3_mul(c, 1.0 + 0.16 * streak + 0.15 * patch);
 }
@@ -86,15 +86,17 @@ static struct v3 quince_colour(const struct motif *m, int k, struct v3 p)
     double lon = atan2(d.z, d.x);
     double blush = hc_demo_fbm(m->seed + 41 + (uint64_t)k, d.x * 1.6 + 5.0 * k, d.z * 1.6 + d.y, 4);
     double green = ramp(-0.2, -1.0, d.y + 0.35 * blush);
-    struct v3 c = v3_mix(v3_make(0.80, 0.49, 0.060), v3_make(0.83, 0.61, 0.13), 0.5 + 0.8 * blush);
-    c = v3_mix(c, v3_make(0.50, 0.50, 0.10), 0.75 * green);
+    struct v3 c = v3_mix(v3_make(0.76, 0.44, 0.055), v3_make(0.82, 0.57, 0.11), 0.5 + 0.8 * blush);
+    c = v3_mix(c, v3_make(0.46, 0.43, 0.085), clamp01(0.8 * green + (k == 2 ? 0.35 : 0.0)));
     double streak = hc_demo_noise(m->seed + 45, lon * 7.0, d.y * 1.5);
     c = v3_mul(c, 1.0 + 0.07 * streak);
     // Brown down in the hollows and freckles.
-    double fuzz = exp(-(1.0 - d.y) / 0.05) + exp(-(1.0 + d.y) / 0.05);
+    double star = (1.0 - d.y) * (1.0 - 0.45 * cos(5.0 * lon));
+    double fuzz = exp(-pow(star / 0.022, 2.0)) + 0.45 * exp(-(1.0 - d.y) / 0.06) +
+                  0.6 * exp(-(1.0 + d.y) / 0.05);
     double spot = hc_demo_noise(m->seed + 46 + (uint64_t)k, d.x * 11.0 + d.y * 4.0, d.z * 11.0);
-    c = v3_mix(c, v3_make(0.16, 0.085, 0.03), clamp01(0.85 * fuzz));
-    return v3_mix(c, v3_make(0.33, 0.17, 0.04), 0.65 * ramp(0.62, 0.86, spot));
+    c = v3_mix(c, v3_make(0.24, 0.135, 0.045), clamp01(0.8 * fuzz));
+    return v3_mix(c, v3_make(0.33, 0.17, 0.04), 0.45 * ramp(0.70, 0.90, spot));
 }
 
 static struct v3 half_colour(const struct motif *m, struct v3 p)
@@ -108,6 +110,7 @@ static struct v3 half_colour(const struct motif *m, struct v3 p)
     double fleck = hc_demo_noise(m->seed + 52, q.x * 40.0, q.y * 40.0);
     struct v3 c = v3_mix(v3_make(0.86, 0.72, 0.38), v3_make(0.80, 0.60, 0.24),
                          ramp(0.20, 0.29, r) + 0.12 * fleck);
+    c = v3_mul(c, 0.98 - 0.10 * ramp(-0.25, 0.3, q.x - 0.5 * q.y));
     double star = 0.115 + 0.022 * cos(5.0 * phi + 0.4);
     c = v3_mix(c, v3_make(0.66, 0.47, 0.17), 0.8 * exp(-pow((r - star) / 0.012, 2)));
     c = v3_mix(c, v3_make(0.58, 0.40, 0.15), 0.6 * ramp(0.10, 0.06, r));
@@ -122,7 +125,7 @@ static struct v3 cloth_colour(const struct motif *m, struct v3 p, double *patter
     hc_demo_cloth_ab(p, &a, &b);
     double hem = fmin(a, b), thread = hc_demo_noise(m->seed + 55, a * 90.0, b * 90.0);
     *pattern = hc_demo_cloth_pattern(a, b);
-    struct v3 c = v3_mix(v3_make(0.63, 0.60, 0.53), v3_make(0.84, 0.80, 0.72), *pattern);
+    struct v3 c = v3_mix(v3_make(0.47, 0.45, 0.405), v3_make(0.86, 0.82, 0.74), *pattern);
     double band = ramp(0.004, 0.0, fabs(hem - 0.118) - 0.030) +
                   ramp(0.004, 0.0, fabs(hem - 0.063) - 0.006) +
                   ramp(0.004, 0.0, fabs(hem - 0.173) - 0.006);
@@ -143,14 +146,14 @@ static struct v3 body_colour(const struct motif *m, const struct hit *h, double 
         return wall_colour(m, p);
     case T_CURTAIN:
         g = hc_demo_fbm(m->seed + 61, p.x * 8.0, p.y * 3.0, 3);
-        return v3_mul(v3_make(0.34, 0.030, 0.024), 1.0 + 0.25 * g);
+        return v3_mul(v3_make(0.37, 0.034, 0.028), 1.0 + 0.25 * g);
     case T_TABLE:
         g = hc_demo_fbm(m->seed + 62, p.x * 2.5, p.y * 30.0 + p.z * 22.0, 4);
-        return v3_mul(v3_make(0.20, 0.105, 0.048), 1.0 + 0.7 * g);
+        return v3_mul(v3_make(0.17, 0.085, 0.038), 1.0 + 0.7 * g);
     case T_CLOTH:
         return cloth_colour(m, p, pattern);
     case T_JUG:
-        return v3_make(0.15, 0.15, 0.145);
+        return v3_make(0.085, 0.086, 0.078);
     case T_HALF:
         return half_colour(m, p);
     case T_LEAF:
@@ -172,11 +175,11 @@ static struct v3 light_on(const struct motif *m, struct v3 p, struct v3 n, doubl
         seen = window_seen(m, off, hc_demo_to_light);
     }
     double open = openness(m, p, n), soft = clamp01((facing + 0.12) / 1.12);
-    double win = 2.55 * pool(p) * soft * seen;
+    double win = 2.35 * pool(p) * soft * seen;
     *direct = clamp01(win / 2.0);
     struct v3 sum = v3_mul(v3_make(1.0, 0.955, 0.865), win);
     double sky = 0.5 + 0.5 * (0.55 * n.y - 0.55 * n.x + 0.62 * n.z);
-    sum = v3_fma(sum, v3_make(0.095, 0.098, 0.105), open * sky);
+    sum = v3_fma(sum, v3_make(0.110, 0.108, 0.105), open * sky);
     double below = clamp01(0.45 - 0.55 * n.y + 0.15 * n.x) * exp(-fmax(p.y, 0.0) * 1.9);
     return v3_fma(sum, v3_make(0.25, 0.185, 0.095), open * below * ramp(-1.4, -0.3, p.z));
 }
@@ -198,20 +201,21 @@ static struct v3 seen_in_mirror(const struct motif *m, struct v3 p, struct v3 r)
     double hx = r.x / (fabs(r.z) + 0.35), hy = r.y / (fabs(r.z) + 0.35);
     double win = ramp(0.16, 0.0, fabs(hx + 0.70) - 0.24) * ramp(0.16, 0.0, fabs(hy - 0.62) - 0.34);
     win *= r.z > -0.1 ? 1.0 : 0.15;
-    struct v3 room = v3_mul(v3_make(0.060, 0.056, 0.050), 1.0 + 0.8 * r.y - 0.8 * r.x);
-    return v3_fma(room, v3_make(1.0, 0.97, 0.90), 6.5 * win);
+    win *= 1.0 - 0.75 * fmax(ramp(0.06, 0.02, fabs(hx + 0.70)), ramp(0.06, 0.02, fabs(hy - 0.70)));
+    struct v3 room = v3_mul(v3_make(0.050, 0.048, 0.040), fmax(1.0 + 0.8 * r.y - 0.9 * r.x, 0.1));
+    return v3_fma(room, v3_make(1.0, 0.97, 0.90), 8.0 * win);
 }
 
 static struct v3 pewter(const struct motif *m, const struct hit *h, struct v3 view)
 {
     struct v3 r = v3_fma(view, h->n, -2.0 * v3_dot(view, h->n)), sum = {0.0, 0.0, 0.0};
     for (int i = 0; i < 6; i++) {
-        double a = 1.05 * i, k = 0.07 + 0.05 * (i % 3);
+        double a = 1.05 * i, k = 0.025 + 0.025 * (i % 3);
         struct v3 j = v3_make(cos(a) * k, sin(a) * k, sin(a * 2.0 + 1.0) * k);
         sum = v3_add(sum, seen_in_mirror(m, v3_fma(h->p, h->n, 0.01), v3_unit(v3_add(r, j))));
     }
     double edge = pow(1.0 + v3_dot(view, h->n), 4.0);
-    return v3_mul(sum, (0.44 + 0.35 * clamp01(edge)) / 6.0);
+    return v3_mul(sum, (0.50 + 0.30 * clamp01(edge)) / 6.0);
 }
 
 static struct v3 shade(const struct motif *m, const struct hit *h, struct v3 view, double *pattern,
@@ -235,7 +239,7 @@ static struct v3 shade(const struct motif *m, const struct hit *h, struct v3 vie
     } else if (h->thing == T_LEAF) {
         out = v3_fma(out, v3_make(0.85, 0.95, 0.90), 0.16 * pow(spec, 14.0) * *direct);
     } else if (h->thing == T_CURTAIN) {
-        out = v3_fma(out, v3_make(0.42, 0.060, 0.045), rim * (0.10 + 1.1 * *direct)); // pile
+        out = v3_fma(out, v3_make(0.30, 0.045, 0.035), rim * (0.06 + 0.8 * *direct)); // pile
     } else if (h->thing == T_TABLE) {
         out = v3_fma(out, v3_make(0.9, 0.85, 0.75), 0.06 * pow(spec, 12.0) * *direct);
     }
@@ -256,11 +260,39 @@ static double brush_angle(const struct motif *m, const struct hit *h)
         return 0.03 * sin(9.0 * p.x);
     case T_CLOTH:
         return p.y < -0.03 ? M_PI / 2 + 0.35 * nx : 0.12 + 0.6 * nx;
+    case T_HALF:
+        p = hc_demo_half_local(p);
+        return p.z > -0.012 ? atan2(p.x, p.y) : atan2(nx, -ny);
     case T_JUG:
         return p.x > 0.05 ? atan2(nx, -ny) : M_PI / 2 + 0.4 * nx;
     default:
         return atan2(nx, -ny) + 0.25 * hc_demo_noise(m->seed + 72, p.x * 5.0, p.y * 5.0);
     }
+}
+
+// Outlines free of the model's pixels: a thing and all that is painted over it later, under a small
+// Gaussian. A stroke may run under what comes after it, never over what lies behind.
+static hc_status make_masks(struct model *m, struct hc_err *err)
+{
+    struct hc_plane soft = {0};
+    size_t n = (size_t)m->w * (size_t)m->h;
+    hc_status st = hc_plane_create(&soft, m->w, m->h, err);
+    for (int t = 0; t < T_COUNT && st == HC_OK; t++) {
+        m->mask[t] = hc_mem_array(n, 1);
+        if (!m->mask[t]) {
+            st = hc_err_set(err, HC_ENOMEM, "demo", "out of memory for the outlines");
+            break;
+        }
+        for (size_t i = 0; i < n; i++) {
+            soft.px[i] = m->thing[i] >= t ? 255.0f : 0.0f;
+        }
+        st = hc_filter_gauss(&soft, &soft, 1.15, err);
+        for (size_t i = 0; i < n && st == HC_OK; i++) {
+            m->mask[t][i] = (uint8_t)(soft.px[i] + 0.5f);
+        }
+    }
+    hc_plane_release(&soft);
+    return st;
 }
 
 static float tone(double v)
@@ -285,7 +317,7 @@ static void look(const struct motif *m, struct model *out, int x, int y)
     out->rgb[0][i] = tone(c.x * vig);
     out->rgb[1][i] = tone(c.y * vig);
     out->rgb[2][i] = tone(c.z * vig);
-    out->angle[i] = (float)brush_angle(m, &h);
+    out->form[i] = (float)brush_angle(m, &h);
     out->pattern[i] = (float)pattern;
     out->light[i] = (float)direct;
     out->thing[i] = (uint8_t)h.thing;
@@ -295,6 +327,48 @@ struct look_ctx {
     const struct motif *motif;
     struct model *model;
 };
+
+// Cube root of the model's lightness; beyond the thing that holds pixel i, that of pixel i.
+static double tone_at(const struct model *m, int x, int y, size_t i)
+{
+    x = x < 0 ? 0 : x >= m->w ? m->w - 1 : x;
+    y = y < 0 ? 0 : y >= m->h ? m->h - 1 : y;
+    size_t q = (size_t)y * (size_t)m->w + (size_t)x;
+    q = m->thing[q] == m->thing[i] ? q : i;
+    return cbrt(0.30 * (double)m->rgb[0][q] + 0.59 * (double)m->rgb[1][q] +
+                0.11 * (double)m->rgb[2][q] + 0.004);
+}
+
+// Where the model has an edge of tone, the brush runs along it: the structure tensor over a small
+// neighbourhood, weighed against the direction of the form.
+static void edge_rows(void *ctx, int block, int y0, int y1)
+{
+    struct model *m = ((struct look_ctx *)ctx)->model;
+    (void)block;
+    for (int y = y0; y < y1; y++) {
+        for (int x = 0; x < m->w; x++) {
+            double jxx = 0.0, jxy = 0.0, jyy = 0.0;
+            size_t i = (size_t)y * (size_t)m->w + (size_t)x;
+            for (int dy = -2; dy <= 2; dy++) {
+                for (int dx = -2; dx <= 2; dx++) {
+                    double wgt = exp(-0.35 * (dx * dx + dy * dy));
+                    double gx =
+                        tone_at(m, x + dx + 1, y + dy, i) - tone_at(m, x + dx - 1, y + dy, i);
+                    double gy =
+                        tone_at(m, x + dx, y + dy + 1, i) - tone_at(m, x + dx, y + dy - 1, i);
+                    jxx += wgt * gx * gx;
+                    jxy += wgt * gx * gy;
+                    jyy += wgt * gy * gy;
+                }
+            }
+            double along = 0.5 * atan2(2.0 * jxy, jxx - jyy) + M_PI / 2;
+            double strength = hypot(jxx - jyy, 2.0 * jxy) / (jxx + jyy + 2e-3);
+            double a = 2.0 * (double)m->form[i], k = 3.0 * strength * strength;
+            m->angle[i] =
+                (float)(0.5 * atan2(sin(a) + k * sin(2.0 * along), cos(a) + k * cos(2.0 * along)));
+        }
+    }
+}
 
 static void look_rows(void *ctx, int block, int y0, int y1)
 {
@@ -317,17 +391,25 @@ hc_status hc_demo_model_create(struct model *m, const struct motif *motif, int w
         m->rgb[k] = hc_mem_array(n, sizeof(float));
         ok = ok && m->rgb[k];
     }
+    m->form = hc_mem_array(n, sizeof(float));
     m->angle = hc_mem_array(n, sizeof(float));
     m->pattern = hc_mem_array(n, sizeof(float));
     m->light = hc_mem_array(n, sizeof(float));
     m->thing = hc_mem_array(n, 1);
-    if (!ok || !m->angle || !m->pattern || !m->light || !m->thing) {
+    if (!ok || !m->form || !m->angle || !m->pattern || !m->light || !m->thing) {
         hc_demo_model_release(m);
         return hc_err_set(err, HC_ENOMEM, "demo", "out of memory for a %d x %d model picture", w,
                           h);
     }
     hc_par_rows(par, h, look_rows, &(struct look_ctx){motif, m});
-    return HC_OK;
+    hc_par_rows(par, h, edge_rows, &(struct look_ctx){motif, m});
+    hc_mem_free(m->form);
+    m->form = NULL;
+    hc_status st = make_masks(m, err);
+    if (st != HC_OK) {
+        hc_demo_model_release(m);
+    }
+    return st;
 }
 
 void hc_demo_model_release(struct model *m)
@@ -335,9 +417,13 @@ void hc_demo_model_release(struct model *m)
     for (int k = 0; k < 3; k++) {
         hc_mem_free(m->rgb[k]);
     }
+    hc_mem_free(m->form);
     hc_mem_free(m->angle);
     hc_mem_free(m->pattern);
     hc_mem_free(m->light);
     hc_mem_free(m->thing);
+    for (int t = 0; t < T_COUNT; t++) {
+        hc_mem_free(m->mask[t]);
+    }
     *m = (struct model){0};
 }

@@ -7,9 +7,9 @@
 
 #define TABLE_EDGE 0.95
 #define JUG_TOP 1.98
-#define WALL_Z (-1.25)
+#define WALL_Z (-0.98)
 
-const struct v3 hc_demo_to_light = {-0.6357, 0.5232, 0.5676};
+const struct v3 hc_demo_to_light = {-0.7397, 0.4998, 0.4506};
 
 static const struct v3 jug_at = {-0.47, 0.03, -0.22};
 
@@ -166,7 +166,7 @@ static double quince_shape(struct v3 d, double twist)
     double north = clamp01(0.5 + 0.7 * d.y);
     double r = 1.0 + 0.045 * ribs * s * s * north - 0.05 * d.y * d.y;
     r += 0.16 * exp(-(1.0 + d.y) / 0.16) - 0.16 * exp(-(1.0 + d.y) / 0.012);
-    r += 0.05 * exp(-(1.0 - d.y) / 0.15) - 0.20 * exp(-(1.0 - d.y) / 0.035);
+    r += 0.05 * exp(-(1.0 - d.y) / 0.15) - 0.13 * exp(-(1.0 - d.y) / 0.030);
     r += 0.030 * sin(2.3 * d.x + 3.1 * twist) * cos(2.9 * d.z + twist) +
          0.018 * sin(5.1 * d.x - 4.2 * d.y + twist * 5.0) * cos(4.4 * d.z - 2.0 * twist);
     return r;
@@ -275,12 +275,12 @@ static double cloth_lift(const struct motif *m, struct v3 p, double s)
 {
     double drop = clamp01((s - TABLE_EDGE + 0.05) / 0.62), x = p.x;
     double warp = x + 0.05 * sin(3.0 * x + 2.0 * s) + 0.10 * drop * (x - 0.16);
-    double pipe = 0.55 * sin(10.0 * warp + 0.6) + 0.30 * sin(17.3 * warp + 2.0) +
+    double pipe = 0.55 * sin(12.5 * warp + 0.6) + 0.30 * sin(21.0 * warp + 2.0) +
                   0.25 * sin(5.2 * warp + 1.0);
-    double lift = 0.02 + 0.10 * drop * (0.75 + pipe);
+    double lift = 0.02 + 0.17 * drop * (0.75 + pipe);
     double crease = hc_demo_noise(m->seed + 11, x * 2.2 + 0.6 * p.z, p.z * 3.0 - 0.9 * x);
     double ridge = 1.0 - fabs(hc_demo_noise(m->seed + 12, x * 1.7 - p.z * 1.2, p.z * 1.8 + x));
-    lift += (1.0 - drop) * (0.014 * crease + 0.034 * ridge * ridge * ridge);
+    lift += (1.0 - drop) * (0.018 * crease + 0.050 * ridge * ridge * ridge * ridge);
     return lift;
 }
 
@@ -321,10 +321,10 @@ static double curtain_dist(const struct motif *m, struct v3 p)
     if (side > 0.5) {
         return side * 0.7;
     }
-    double f = 0.5 + 0.5 * sin(11.0 * t + 0.9 * sin(2.1 * p.y + 3.0 * t));
-    double fold = 0.16 * pow(f, 1.4) + 0.05 * sin(25.0 * t + 1.4 * p.y) +
+    double f = 0.5 + 0.5 * sin(9.0 * t + 0.9 * sin(2.1 * p.y + 3.0 * t));
+    double fold = 0.10 * f + 0.022 * sin(19.0 * t + 1.4 * p.y) +
                   0.02 * hc_demo_noise(m->seed + 21, t * 4.0, p.y * 2.0);
-    double d = p.z - (-1.02 + fold + 0.12 * clamp01(t));
+    double d = p.z - (-0.86 + fold + 0.10 * clamp01(t));
     return 0.45 * fmax(fmax(d, -0.05 - d - 0.2), side);
 }
 
@@ -342,7 +342,7 @@ double hc_demo_motif_dist(const struct motif *m, struct v3 p, int *thing)
     int which = T_WALL;
     nearest(&best, &which, table_dist(p, &corner), T_TABLE);
     nearest(&best, &which, cloth_dist(m, p, corner), T_CLOTH);
-    nearest(&best, &which, p.z < -0.3 ? curtain_dist(m, p) : p.z + 0.70, T_CURTAIN);
+    nearest(&best, &which, p.z < -0.2 ? curtain_dist(m, p) : p.z + 0.55, T_CURTAIN);
     nearest(&best, &which, jug_dist(m, p), T_JUG);
     for (int k = 0; k < 4; k++) {
         nearest(&best, &which, quince_dist(k, p), T_QUINCE_0 + k);

@@ -137,7 +137,7 @@ static const int palettes[HC_DEMO_PALETTES][7] = {
     {P_LAKE, P_VERMILION, P_BLACK, P_UMBER, P_WHITE, P_RED_EARTH, -1},    // curtain
     {P_UMBER, P_OCHRE, P_BLACK, P_RED_EARTH, P_WHITE, -1, -1},            // table
     {P_WHITE, P_BLACK, P_OCHRE, P_BLUE, P_UMBER, -1, -1},                 // cloth
-    {P_WHITE, P_BLACK, P_UMBER, P_BLUE, P_OCHRE, P_RED_EARTH, -1},        // jug
+    {P_WHITE, P_BLACK, P_UMBER, P_OCHRE, -1, -1, -1},                     // jug
     {P_YELLOW, P_OCHRE, P_WHITE, P_UMBER, P_GREEN, P_RED_EARTH, P_BLACK}, // quinces
     {P_GREEN, P_YELLOW, P_BLUE, P_BLACK, P_WHITE, P_OCHRE, P_UMBER},      // leaves
 };

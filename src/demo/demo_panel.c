@@ -26,7 +26,7 @@ void hc_demo_ground_rows(struct hc_demo *d, int y0, int y1)
 {
     struct canvas *c = &d->canvas;
     // A warm imprimatura over chalk, streaked with the priming brush.
-    const double dark[3] = {0.17, 0.095, 0.045}, light[3] = {0.30, 0.19, 0.10};
+    const double dark[3] = {0.13, 0.085, 0.048}, light[3] = {0.25, 0.175, 0.105};
     struct mix a = hc_demo_recipe(&d->recipes, T_WALL, dark),
                b = hc_demo_recipe(&d->recipes, T_WALL, light);
     for (int y = y0; y < y1; y++) {
@@ -74,12 +74,12 @@ static double crack_share(const struct hc_demo *d, double x, double y)
     double wide = hc_demo_cell_border(s + 5, wx / 5.0, wy / 11.0) * 5.0;
     double w = 0.055 * ramp(0.15, 0.8, where + 0.5 * hc_demo_noise(s + 6, x * 0.15, y * 0.1));
     if (w > 0.003) {
-        share = clamp01((0.5 * w - wide) / px + 0.5) * fmin(1.0, w / px + 0.15);
+        share = clamp01((0.5 * w - wide) / px + 0.5) * fmin(1.0, w / px);
     }
     double net = hc_demo_cell_border(s + 7, wx / 2.4, wy / 3.4) * 2.4;
     w = 0.034 * ramp(0.50, 0.95, where + 0.6 * hc_demo_noise(s + 8, x * 0.2, y * 0.17));
     if (w > 0.003) {
-        share = fmax(share, clamp01((0.5 * w - net) / px + 0.5) * fmin(1.0, w / px + 0.05));
+        share = fmax(share, clamp01((0.5 * w - net) / px + 0.5) * fmin(1.0, w / px));
     }
     return share;
 }
@@ -88,7 +88,8 @@ static double crack_share(const struct hc_demo *d, double x, double y)
 static double loss_share(const struct hc_demo *d, double x, double y)
 {
     double edge = fmin(fmin(x, HC_DEMO_W_MM - x), fmin(y, HC_DEMO_H_MM - y));
-    double bias = 0.52 * exp(-edge / 2.2) + 0.30 * exp(-fabs(x - JOIN_X) / 0.9);
+    double some = ramp(0.0, 0.5, hc_demo_noise(d->seed + 351, x * 0.02, y * 0.02));
+    double bias = (0.04 + 0.42 * some) * exp(-edge / 2.0) + 0.27 * exp(-fabs(x - JOIN_X) / 0.8);
     if (bias < 0.05) {
         return 0.0;
     }
@@ -106,12 +107,14 @@ static double cover_share(const struct hc_demo *d, double x, double y)
     double n = hc_demo_fbm(d->seed + 360, x * 0.25, y * 0.25, 3), a = 0.0;
     for (int k = 0; k < 4; k++) {
         double r = hypot((x - blot[k][0]) / blot[k][2], (y - blot[k][1]) / blot[k][3]);
-        a = fmax(a, ramp(1.12, 0.86, r + 0.55 * n));
+        a = fmax(a, ramp(1.15, 0.75, r + 0.55 * n));
     }
-    double run = ramp(0.02, 0.16, hc_demo_noise(d->seed + 361, 0.0, y * 0.035));
-    a = fmax(a, run * ramp(1.25, 0.8, fabs(x - JOIN_X) / 1.7 + 0.8 * n));
-    double patch = fmax(fabs(x - 274.0) / 17.0, fabs(y - 128.0) / 24.0);
-    return fmax(a, ramp(1.06, 0.94, patch + 0.28 * n));
+    double run = ramp(0.20, 0.50, hc_demo_noise(d->seed + 361, 0.0, y * 0.035));
+    // Narrow touches side by side, not one band.
+    double touch = hc_demo_noise(d->seed + 362, x * 0.9, y * 0.55) + 0.7 * n;
+    a = fmax(a, run * ramp(1.10, 0.75, fabs(x - JOIN_X) / 1.25 + 0.55 * touch));
+    double patch = hypot((x - 272.0) / 19.0, (y - 128.0) / 24.0);
+    return fmax(a, ramp(1.10, 0.80, patch + 0.55 * n));
 }
 
 void hc_demo_age_rows(struct hc_demo *d, int y0, int y1)
@@ -130,7 +133,7 @@ void hc_demo_age_rows(struct hc_demo *d, int y0, int y1)
             double zone = ramp(0.05, 0.45, hc_demo_fbm(d->seed + 340, xm * 0.018, ym * 0.012, 3));
             if (thin * zone > 0.01) {
                 double top = ramp(0.003, 0.013, hc_demo_grain_mm(d, xm, ym));
-                mix_towards(mix, worn, 0.55 * thin * zone * top);
+                mix_towards(mix, worn, 0.42 * thin * zone * top);
             }
             double loss = loss_share(d, xm, ym);
             if (loss > 0.0) {
@@ -158,7 +161,7 @@ static double coat_share(const struct hc_demo *d, double x, double y, double hol
     uint64_t s = d->seed + 380;
     double broad =
         hc_demo_noise(s, x * 0.011, y * 0.011) + 0.6 * hc_demo_noise(s + 1, x * 0.03, y * 0.03);
-    double lane = hc_demo_noise(s + 2, x * 0.03 + 0.02 * y, y * 0.22 - 0.03 * x);
+    double lane = hc_demo_noise(s + 2, x * 0.05 + 0.02 * y, y * 0.21 - 0.05 * x + 1.5 * broad);
     double fine = hc_demo_noise(s + 3, x * 0.5, y * 0.5);
     double run = 0.0;
     for (int k = 0; k < 7; k++) { // drips that ran down and stopped
@@ -173,7 +176,7 @@ static double coat_share(const struct hc_demo *d, double x, double y, double hol
     double edge = fmin(fmin(x, HC_DEMO_W_MM - x), fmin(y, HC_DEMO_H_MM - y));
     double rebate =
         0.45 + 0.55 * ramp(4.0, 6.5, edge + 0.5 * hc_demo_noise(s + 6, x * 0.08, y * 0.08));
-    double log_d = 0.20 * broad + 0.11 * lane + 0.05 * fine + 0.26 * run +
+    double log_d = 0.24 * broad + 0.10 * lane + 0.05 * fine + 0.30 * run +
                    4.5 * fmin(fmax(hollow_mm, -0.06), 0.06);
     return 1.10 * exp(log_d) * rebate;
 }

@@ -17,8 +17,8 @@ struct layer {
 };
 
 static const struct layer layers[5] = {
-    {4.2, 30.0, 1.9, 0.000, 0.95, 0.018, 0.45, 0.30, 0.25}, // dead colour
-    {2.1, 15.0, 2.1, 0.000, 0.88, 0.026, 0.60, 0.40, 0.35},
+    {4.2, 30.0, 2.6, 0.000, 0.97, 0.018, 0.40, 0.10, 0.25}, // dead colour
+    {2.1, 15.0, 2.5, 0.000, 0.88, 0.026, 0.60, 0.40, 0.35},
     {1.05, 8.5, 2.3, 0.010, 0.84, 0.034, 0.75, 0.50, 0.35},
     {0.52, 5.0, 1.7, 0.022, 0.84, 0.042, 0.75, 0.55, 0.30},
     {0.27, 3.2, 1.5, 0.045, 0.86, 0.050, 0.80, 0.50, 0.25},
@@ -130,7 +130,7 @@ static bool trace_spine(const struct pass *p, double x, double y, double length,
     int lo = half, hi = half;
     size_t at = model_at(p->m, x, y);
     double c0[3] = {(double)p->m->rgb[0][at], (double)p->m->rgb[1][at], (double)p->m->rgb[2][at]};
-    double value = cbrt(lum(c0) + 0.004), turn = p->level >= 2 ? 0.05 : 0.10;
+    double value = cbrt(lum(c0) + 0.004), turn = p->level >= 2 ? 0.05 : p->level == 1 ? 0.14 : 0.35;
     px[half] = x;
     py[half] = y;
     for (int way = -1; way <= 1; way += 2) {
@@ -146,7 +146,14 @@ static bool trace_spine(const struct pass *p, double x, double y, double length,
             size_t q = model_at(p->m, cx, cy);
             double c[3] = {(double)p->m->rgb[0][q], (double)p->m->rgb[1][q],
                            (double)p->m->rgb[2][q]};
-            if (p->m->thing[q] != p->thing || fabs(cbrt(lum(c) + 0.004) - value) > turn) {
+            if (p->m->thing[q] > p->thing) { // runs a little way under what is painted later
+                px[half + way * k] = cx;
+                py[half + way * k] = cy;
+                lo = way < 0 ? half - k : lo;
+                hi = way > 0 ? half + k : hi;
+                break;
+            }
+            if (p->m->thing[q] < p->thing || fabs(cbrt(lum(c) + 0.004) - value) > turn) {
                 break;
             }
             px[half + way * k] = cx;
@@ -187,7 +194,7 @@ static hc_status set_down(struct strokes *out, const struct pass *p, double x, d
                           struct hc_err *err)
 {
     const struct layer *l = &layers[p->level];
-    double half = l->half_mm * p->scale, a[3], b[3], shake[4];
+    double half = l->half_mm * p->scale, a[3], b[3], mid[3], shake[4];
     struct hc_rng rng = hc_rng_make(p->seed ^ (uint64_t)(int64_t)(x * 997.0) * 0x9e3779b97f4a7c15u ^
                                     (uint64_t)(int64_t)(y * 991.0) * 0xd1b54a32d192ed03u);
     struct stroke s = {0};
@@ -197,11 +204,13 @@ static hc_status set_down(struct strokes *out, const struct pass *p, double x, d
     }
     half *= hc_rng_range(&rng, 0.75, 1.2);
     trace_spine(p, x, y, l->length_mm * p->scale * hc_rng_range(&rng, 0.6, 1.25), &s);
+    // An end that runs under another thing keeps the colour of the middle.
+    memcpy(mid, a, sizeof mid);
     if (!colour_at(p->m, p->thing, (double)s.x[0], (double)s.y[0], half, a)) {
-        return HC_OK;
+        memcpy(a, mid, sizeof a);
     }
     if (!colour_at(p->m, p->thing, (double)s.x[s.n - 1], (double)s.y[s.n - 1], half, b)) {
-        memcpy(b, a, sizeof b);
+        memcpy(b, mid, sizeof b);
     }
     double loose = p->level == 0 ? 0.10 : p->level == 1 ? 0.06 : 0.035;
     shake[0] = loose * hc_rng_normal(&rng);
@@ -230,9 +239,8 @@ static hc_status set_down(struct strokes *out, const struct pass *p, double x, d
         double ang = k * 2.4, reach = half * 1.2 + p->m->mm_per_px;
         size_t q =
             model_at(p->m, (double)s.x[i] + reach * cos(ang), (double)s.y[i] + reach * sin(ang));
-        s.clip = p->m->thing[q] != p->thing;
+        s.clip = p->m->thing[q] < p->thing;
     }
-    s.clip |= p->thing != T_WALL;
     return push(out, &s, err);
 }
 
@@ -271,7 +279,7 @@ static hc_status plan_hidden(struct strokes *out, const struct recipes *r, uint6
         double rgb[3] = {0.06 + 0.62 * lit, 0.035 + 0.42 * lit, 0.010 + 0.07 * lit};
         struct stroke s = {.half_mm = (float)hc_rng_range(&rng, 0.8, 1.7),
                            .opacity = 0.9f,
-                           .load_mm = (float)(0.012 + 0.10 * lit * lit),
+                           .load_mm = (float)(0.02 + 0.20 * lit * lit),
                            .dry = 0.4f,
                            .soft = 0.6f,
                            .level = 0.3f,

@@ -121,10 +121,12 @@ struct model {
     int w, h;
     double mm_per_px;
     float *rgb[3];  // linear sRGB reflectance the painter aims at
+    float *form;    // the same before edges of tone were heeded; gone once the model is made
     float *angle;   // direction a brush follows, radians, 0 = right, pi/2 = down
     float *pattern; // damask figure 0..1
     float *light;   // 0 deep shadow .. 1 full light
     uint8_t *thing;
+    uint8_t *mask[T_COUNT]; // a thing and what is painted over it, smoothed, 0..255
 };
 hc_status hc_demo_model_create(struct model *m, const struct motif *motif, int w, int h,
                                struct hc_par *par, struct hc_err *err) HC_MUST_CHECK;
@@ -160,7 +162,7 @@ struct paint_other { // what other radiations see of a paint
     float ir_k, ir_s, xray, uv[3];
 };
 extern const struct paint_other hc_demo_paint_other[P_COUNT];
-#define HC_DEMO_RECIPE_N 9
+#define HC_DEMO_RECIPE_N 15
 #define HC_DEMO_PALETTES 7
 struct recipes {
     struct mix *node[HC_DEMO_PALETTES]; // RECIPE_N^3 each, over the cube roots of linear sRGB

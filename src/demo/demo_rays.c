@@ -9,7 +9,7 @@
 // over it is dark; the synthetic coat gives a faint blue.
 void hc_demo_uv_row(const struct hc_demo *d, int y, float *const rgb[3])
 {
-    static const float glow[3] = {0.235f, 0.330f, 0.190f}, top[3] = {0.010f, 0.014f, 0.030f};
+    static const float glow[3] = {0.30f, 0.42f, 0.22f}, top[3] = {0.010f, 0.014f, 0.030f};
     static const int band[3] = {21, 14, 6}; // 610, 540, 460 nm
     const struct canvas *c = &d->canvas;
     for (int x = 0; x < c->w; x++) {
@@ -75,9 +75,11 @@ static double drawn(const struct hc_demo *d, double x, double y)
         double gap = hc_demo_noise(d->seed + 815, floor(h) * 3.7, (wx - wy) * 0.06);
         line = fmax(line, 0.75 * ramp(0.12, 0.05, fabs(h - floor(h) - 0.5)) * ramp(-0.3, 0.1, gap));
     }
-    double q = hypot(wx - HC_DEMO_HIDDEN_X, (wy - HC_DEMO_HIDDEN_Y) / 0.95) - HC_DEMO_HIDDEN_R;
+    double lump = 1.6 * hc_demo_noise(d->seed + 816, x * 0.06, y * 0.06);
+    double q =
+        hypot(wx - HC_DEMO_HIDDEN_X, (wy - HC_DEMO_HIDDEN_Y) / 0.95) - HC_DEMO_HIDDEN_R + lump;
     line = fmax(line, ramp(0.55, 0.2, fabs(q)));
-    double e = hypot((wx - 146.0) / 27.0, (wy - 166.0) / 31.0);
+    double e = hypot((wx - 146.0) / 27.0, (wy - 166.0) / 31.0) + 0.045 * lump;
     if (wx > 143.0) {
         line = fmax(line, ramp(0.026, 0.010, fmin(fabs(e - 1.0), fabs(e - 0.80))));
     }
@@ -100,7 +102,7 @@ void hc_demo_ir_row(const struct hc_demo *d, int y, float *out)
         s /= sum;
         double q = k / s, deep = 1.0 / (1.0 + q + sqrt(q * (q + 2.0)));
         double t = (double)c->height[i] * (double)HC_DEMO_HEIGHT_MM;
-        double left = exp(-55.0 * t * sqrt(k * (k + 2.0 * s)) * 0.6) / (1.0 + 26.0 * s * t);
+        double left = exp(-16.0 * t * sqrt(k * (k + 2.0 * s))) / (1.0 + 9.0 * s * t);
         double xm = (x + 0.5) * c->mm, ym = (y + 0.5) * c->mm;
         double ground = 0.74 - 0.68 * drawn(d, xm, ym);
         double v = deep + (ground - deep) * left;
