@@ -82,6 +82,11 @@ hc_status hc_store_check_placement(const struct hc_view *v, struct hc_err *err)
                           "usable, refused or none",
                           verdict);
     }
+    if (v->fit_json && *v->fit_json && !hc_store_is_json(v->fit_json)) {
+        return hc_err_set(err, HC_EARG, HC_STORE_ROOM,
+                          "the report on the placement of view \"%s\" is not a JSON text",
+                          hc_store_or_empty(v->label));
+    }
     if (!has_only_numbers(v)) {
         return hc_err_set(err, HC_ERANGE, HC_STORE_ROOM,
                           "the placement of view \"%s\" holds a value that is not a number",
@@ -138,54 +143,19 @@ hc_status hc_store_check_view(const struct hc_view *v, struct hc_err *err)
     return hc_store_check_placement(v, err);
 }
 
-hc_status hc_store_check_json(struct hc_store *s, const char *json, const char *what,
-                              struct hc_err *err)
+hc_status hc_store_check_json(const char *json, const char *what, struct hc_err *err)
 {
-    struct hc_query q;
-    bool is_valid;
-    hc_status st;
-    hc_query_init(&q, s->db, "SELECT json_valid(?)");
-    hc_query_text(&q, json);
-    is_valid = hc_query_row(&q) && hc_query_take_int(&q) == 1;
-    st = hc_query_end(&q, "checking a JSON text", err);
-    if (st == HC_OK && !is_valid) {
-        st = hc_err_set(err, HC_EARG, HC_STORE_ROOM, "%s is not a JSON text", what);
-    }
-    return st;
+    return hc_store_is_json(json)
+               ? HC_OK
+               : hc_err_set(err, HC_EARG, HC_STORE_ROOM, "%s is not a JSON text", what);
 }
 
-hc_status hc_store_check_polygon(struct hc_store *s, const char *polygon, const char *what,
-                                 struct hc_err *err)
+hc_status hc_store_check_polygon(const char *polygon, const char *what, struct hc_err *err)
 {
-    int64_t corners = 0, bad = 1;
-    struct hc_query q;
-    hc_status st = hc_store_check_json(s, polygon, what, err);
-    if (st != HC_OK) {
-        return st;
-    }
-    // |v| < 1e9 px also refuses 1e999, which JSON allows and which is infinite.
-    hc_query_init(&q, s->db,
-                  "SELECT count(*), coalesce(sum(type <> 'array' "
-                  "OR json_array_length(value) <> 2 "
-                  "OR coalesce(json_type(value, '$[0]') NOT IN ('integer', 'real'), 1) "
-                  "OR coalesce(json_type(value, '$[1]') NOT IN ('integer', 'real'), 1) "
-                  "OR abs(json_extract(value, '$[0]')) > 1e9 "
-                  "OR abs(json_extract(value, '$[1]')) > 1e9), 0) FROM json_each(?1) "
-                  "WHERE json_type(?1) = 'array'");
-    hc_query_text(&q, polygon);
-    if (hc_query_row(&q)) {
-        corners = hc_query_take_int(&q);
-        bad = hc_query_take_int(&q);
-    }
-    // A corner that is a bare word or number makes the JSON functions themselves complain.
-    if (q.rc == SQLITE_ERROR) {
-        q.rc = SQLITE_OK;
-        bad = 1;
-    }
-    st = hc_query_end(&q, "checking an outline", err);
-    if (st == HC_OK && (corners < 3 || bad)) {
-        st = hc_err_set(err, HC_EARG, HC_STORE_ROOM,
-                        "%s is not a list of at least three corners [[x,y],...]", what);
-    }
-    return st;
+    return hc_store_is_polygon(polygon)
+               ? HC_OK
+               : hc_err_set(err, HC_EARG, HC_STORE_ROOM,
+                            "the outline of %s is not a list of at least three corners "
+                            "[[x,y],...] in px",
+                            what);
 }

@@ -4,6 +4,7 @@
 #include <math.h>
 #include <stdarg.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 
 #include "base/clock.h"
@@ -77,6 +78,15 @@ hc_status hc_store_db_get_int(sqlite3 *db, const char *sql, int64_t *out, const 
     hc_query_init(&q, db, sql);
     *out = hc_query_row(&q) ? hc_query_take_int(&q) : 0;
     return hc_query_end(&q, doing, err);
+}
+
+int hc_store_page_failure(const char *said)
+{
+    static const char mark[] = "error code=";
+    const char *at = strstr(said, mark);
+    long rc = at ? strtol(at + strlen(mark), NULL, 10) : 0;
+    bool is_failure = rc == SQLITE_NOMEM || (rc & 0xff) == SQLITE_IOERR;
+    return is_failure ? (int)rc : 0;
 }
 
 void hc_query_init(struct hc_query *q, sqlite3 *db, const char *sql)

@@ -267,6 +267,7 @@ static hc_status check_pages(sqlite3 *db, struct hc_err *err)
     if (hc_query_row(&q)) {
         hc_query_take_chars(&q, said, sizeof said);
     }
+    q.rc = q.rc == SQLITE_OK ? hc_store_page_failure(said) : q.rc;
     st = hc_query_end(&q, "checking its pages", err);
     if (st == HC_OK && strcmp(said, "ok") != 0) {
         st = hc_err_set(err, HC_EDATA, HC_STORE_ROOM,

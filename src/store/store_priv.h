@@ -36,6 +36,10 @@ hc_status hc_store_db_exec(sqlite3 *db, const char *sql, const char *doing,
 hc_status hc_store_db_get_int(sqlite3 *db, const char *sql, int64_t *out, const char *doing,
                               struct hc_err *err) HC_MUST_CHECK;
 
+// quick_check and integrity_check put failures to read a page among the damage they list. Of such a
+// sentence this is SQLite's code (out of memory, cannot read), and 0 of a sentence on real damage.
+int hc_store_page_failure(const char *said);
+
 // One statement. Bind in the order of the question marks, then walk the rows, taking columns in
 // order, then end it. The first failure sticks and is reported by hc_query_end, so nothing between
 // needs a check.
@@ -136,12 +140,15 @@ const char *hc_store_or_empty(const char *s);
 bool hc_store_is_listed(const char *word, const char *const *list, size_t n);
 hc_status hc_store_check_view(const struct hc_view *v, struct hc_err *err) HC_MUST_CHECK;
 hc_status hc_store_check_placement(const struct hc_view *v, struct hc_err *err) HC_MUST_CHECK;
-// "[[x,y],...]": at least three corners, each two finite numbers. `what` names it ("the outline of
-// the window").
-hc_status hc_store_check_polygon(struct hc_store *s, const char *polygon, const char *what,
+// `what` names the thing in the sentence ("the window").
+hc_status hc_store_check_polygon(const char *polygon, const char *what,
                                  struct hc_err *err) HC_MUST_CHECK;
-hc_status hc_store_check_json(struct hc_store *s, const char *json, const char *what,
-                              struct hc_err *err) HC_MUST_CHECK;
+hc_status hc_store_check_json(const char *json, const char *what, struct hc_err *err) HC_MUST_CHECK;
+
+// ---- store_json.c
+
+bool hc_store_is_json(const char *text);    // well-formed by RFC 8259; NULL is not
+bool hc_store_is_polygon(const char *text); // "[[x,y],...]": at least three corners within 1e9 px
 
 // ---- store_readme.c
 

@@ -31,7 +31,7 @@ static hc_status put_derived_row(struct hc_store *s, const char *name, const cha
 {
     char at[21];
     struct hc_query q;
-    hc_status st = hc_store_check_json(s, inputs, "the list of inputs of a derived file", err);
+    hc_status st = hc_store_check_json(inputs, "the list of inputs of a derived file", err);
     if (st != HC_OK) {
         return st;
     }
@@ -149,7 +149,7 @@ static hc_status put_result_rows(struct hc_store *s, const char *kind, const cha
 {
     char at[21];
     struct hc_query q;
-    hc_status st = hc_store_check_json(s, json, "the result", err);
+    hc_status st = hc_store_check_json(json, "the result", err);
     if (st != HC_OK) {
         return st;
     }

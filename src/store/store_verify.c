@@ -58,7 +58,10 @@ static hc_status list_damage(struct check *c, sqlite3 *db, struct hc_err *err)
     hc_query_init(&q, db, "PRAGMA integrity_check(20)");
     while (hc_query_row(&q)) {
         hc_query_take_chars(&q, said, sizeof said);
-        if (strcmp(said, "ok") != 0) {
+        if (q.rc == SQLITE_OK) {
+            q.rc = hc_store_page_failure(said);
+        }
+        if (q.rc == SQLITE_OK && strcmp(said, "ok") != 0) {
             problem(c,
                     "The database is damaged: %s. Restore " HC_STORE_DB
                     " from a copy of the dossier.",
@@ -364,28 +367,41 @@ static hc_status check_views(struct check *c, struct hc_err *err)
     return st;
 }
 
-static hc_status check_outlines(struct check *c, struct hc_err *err)
+// Texts that must be JSON documents or outlines.
+static hc_status check_texts(struct check *c, struct hc_err *err)
 {
-    struct hc_window_list w = {0};
-    struct hc_zone_list z = {0};
-    struct hc_err why = {0};
-    hc_status st = hc_store_windows(c->s, &w, err);
-    if (st == HC_OK) {
-        st = hc_store_zones(c->s, &z, err);
-    }
-    for (size_t i = 0; st == HC_OK && i < w.n; i++) {
-        if (hc_store_check_polygon(c->s, w.w[i].polygon, "its outline", &why) != HC_OK) {
-            problem(c, "Window %lld \"%s\": %s.", (long long)w.w[i].id, w.w[i].label, why.what);
+    static const struct {
+        const char *sql, *what; // id and text, in the order of ids
+        bool (*is_fine)(const char *text);
+    } column[] = {
+        {"SELECT id, polygon FROM window ORDER BY id", "The outline of window",
+         hc_store_is_polygon},
+        {"SELECT id, polygon FROM zone ORDER BY id", "The outline of zone", hc_store_is_polygon},
+        {"SELECT id, json FROM result ORDER BY id", "Result", hc_store_is_json},
+        {"SELECT rowid, inputs FROM derived ORDER BY rowid", "The inputs of derived file",
+         hc_store_is_json},
+        {"SELECT id, detail FROM log WHERE detail IS NOT NULL ORDER BY id",
+         "The detail of log line", hc_store_is_json},
+    };
+    for (size_t i = 0; i < sizeof column / sizeof column[0]; i++) {
+        struct hc_query q;
+        hc_status st;
+        hc_query_init(&q, c->s->db, column[i].sql);
+        while (hc_query_row(&q)) {
+            int64_t id = hc_query_take_int(&q);
+            char *text = hc_query_take_text(&q);
+            if (q.rc == SQLITE_OK && !column[i].is_fine(text)) {
+                problem(c, "%s %lld is not what it should be: %.60s", column[i].what, (long long)id,
+                        hc_store_or_empty(text));
+            }
+            hc_mem_free(text);
+        }
+        st = hc_query_end(&q, "reading the texts", err);
+        if (st != HC_OK) {
+            return st;
         }
     }
-    for (size_t i = 0; st == HC_OK && i < z.n; i++) {
-        if (hc_store_check_polygon(c->s, z.z[i].polygon, "its outline", &why) != HC_OK) {
-            problem(c, "Zone %lld \"%s\": %s.", (long long)z.z[i].id, z.z[i].label, why.what);
-        }
-    }
-    hc_window_list_release(&w);
-    hc_zone_list_release(&z);
-    return st;
+    return HC_OK;
 }
 
 // Log lines are numbered without a gap (a rolled-back change gives its number back).
@@ -441,7 +457,7 @@ hc_status hc_store_verify(struct hc_store *s, struct hc_verify *out, hc_verify_f
                           struct hc_job *job, struct hc_err *err)
 {
     static hc_status (*const part[])(struct check *, struct hc_err *) = {
-        check_pages, check_references, check_views,   check_outlines,
+        check_pages, check_references, check_views,   check_texts,
         check_log,   check_originals,  check_derived, check_folder};
     struct check c = {.s = s, .out = out, .each = each, .ctx = ctx, .job = job, .hi = 1};
     int64_t files = 0;

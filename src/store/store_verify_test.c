@@ -191,10 +191,14 @@ static void test_rows(void **state)
         {"UPDATE view SET m0 = 0 WHERE id = 1", "cannot be inverted", 1},
         {"UPDATE view SET technique = 'sonar' WHERE id = 2", "technique \"sonar\"", 1},
         {"UPDATE view SET verdict = 'maybe' WHERE id = 2", "maybe", 2}, // and the schema's own rule
-        {"UPDATE window SET polygon = '[[1,2]]'", "Window 1", 1},
+        {"UPDATE window SET polygon = '[[1,2]]'", "The outline of window 1", 1},
         {"UPDATE window SET test_view = 44", "Row 1 of table window refers", 1},
         {"INSERT INTO zone (kind, label, polygon, added_at) VALUES ('loss', 'x', '[]', 'now')",
-         "Zone 1", 1},
+         "The outline of zone 1", 1},
+        {"UPDATE derived SET inputs = '{'", "The inputs of derived file 1", 1},
+        {"UPDATE view SET fit_json = '[1,' WHERE id = 2", "not a JSON text", 1},
+        {"INSERT INTO result (kind, json, program, added_at) VALUES ('k', '{]', '1', 'now')",
+         "Result 1", 1},
         {"DROP TRIGGER log_stays_on_delete; DELETE FROM log WHERE id = 2; "
          "CREATE TRIGGER log_stays_on_delete BEFORE DELETE ON log\nBEGIN\n    SELECT RAISE(ABORT, "
          "'the log is never altered');\nEND",

@@ -72,7 +72,7 @@ static hc_status check_window(struct hc_store *s, const struct hc_window *w, str
                           "window open; they must be two",
                           (long long)w->before_view);
     }
-    st = hc_store_check_polygon(s, w->polygon, "the outline of the window", err);
+    st = hc_store_check_polygon(w->polygon, "the window", err);
     if (st == HC_OK) {
         st = check_view_exists(s, w->before_view, "before", err);
     }
@@ -272,7 +272,7 @@ static hc_status add_zone_rows(struct hc_store *s, const struct hc_zone *z, int6
 {
     char at[21];
     struct hc_query q;
-    hc_status st = hc_store_check_polygon(s, z->polygon, "the outline of the zone", err);
+    hc_status st = hc_store_check_polygon(z->polygon, "the zone", err);
     if (st != HC_OK) {
         return st;
     }

@@ -1,5 +1,6 @@
 -- Schema 1 of halfclean.db. docs/schema.md explains every table and column in words.
 -- Text is UTF-8; times are ISO 8601 in UTC; px are pixels of the frame unless said otherwise.
+-- polygon is JSON [[x,y],...]; fit_json, inputs, json and detail are JSON documents.
 
 CREATE TABLE about (            -- facts about this database
     key TEXT PRIMARY KEY,
@@ -45,7 +46,7 @@ CREATE TABLE view (             -- one image of the painting
     area_supported REAL NOT NULL,
     exposure_factor REAL NOT NULL,
     exposure_spread REAL NOT NULL,
-    fit_json TEXT CHECK (fit_json IS NULL OR json_valid(fit_json)),
+    fit_json TEXT,
     UNIQUE (sha256, ext, technique, state),
     CHECK ((azimuth_deg IS NULL) = (elevation_deg IS NULL)),
     FOREIGN KEY (sha256, ext) REFERENCES original (sha256, ext)
@@ -69,7 +70,7 @@ CREATE TABLE painting (         -- exactly one row
 CREATE TABLE window (           -- a small test-cleaned area
     id INTEGER PRIMARY KEY AUTOINCREMENT,
     label TEXT NOT NULL UNIQUE CHECK (length(label) > 0),
-    polygon TEXT NOT NULL CHECK (json_valid(polygon)),
+    polygon TEXT NOT NULL,
     before_view INTEGER NOT NULL REFERENCES view (id),
     test_view INTEGER NOT NULL REFERENCES view (id),
     surface TEXT NOT NULL CHECK (surface IN ('bare', 'saturated', 'varnished')),
@@ -84,14 +85,14 @@ CREATE TABLE zone (             -- an area the forecast must leave out
     id INTEGER PRIMARY KEY AUTOINCREMENT,
     kind TEXT NOT NULL CHECK (length(kind) > 0),
     label TEXT NOT NULL,
-    polygon TEXT NOT NULL CHECK (json_valid(polygon)),
+    polygon TEXT NOT NULL,
     added_at TEXT NOT NULL
 ) STRICT;
 
 CREATE TABLE derived (          -- a file in derived/ that can be made again
     name TEXT PRIMARY KEY,
     kind TEXT NOT NULL,
-    inputs TEXT NOT NULL CHECK (json_valid(inputs)),
+    inputs TEXT NOT NULL,
     sha256 TEXT NOT NULL CHECK (length(sha256) = 64),
     bytes INTEGER NOT NULL CHECK (bytes >= 0),
     mtime_ns INTEGER NOT NULL,  -- with bytes and inode: is it still the file that was hashed?
@@ -102,7 +103,7 @@ CREATE TABLE derived (          -- a file in derived/ that can be made again
 CREATE TABLE result (           -- a computed document; the newest of a kind is the valid one
     id INTEGER PRIMARY KEY AUTOINCREMENT,
     kind TEXT NOT NULL CHECK (length(kind) > 0),
-    json TEXT NOT NULL CHECK (json_valid(json)),
+    json TEXT NOT NULL,
     program TEXT NOT NULL,
     added_at TEXT NOT NULL
 ) STRICT;
@@ -114,7 +115,7 @@ CREATE TABLE log (              -- every change to the record, in order; never a
     author TEXT NOT NULL,       -- '' when not known
     program TEXT NOT NULL,      -- version of Halfclean that wrote the line
     what TEXT NOT NULL CHECK (length(what) > 0),
-    detail TEXT CHECK (detail IS NULL OR json_valid(detail)) -- what was removed or replaced
+    detail TEXT                 -- what was removed or replaced
 ) STRICT;
 CREATE TRIGGER log_stays_on_update BEFORE UPDATE ON log
 BEGIN
