@@ -14,7 +14,7 @@ struct search {
     const struct hc_plane *ref, *view;
     const struct hc_fft2 *fft;
     const float *a; // transform of the reference field
-    int n, symmetry;
+    int n, symmetry, turns, scales;
     struct hc_align_peak peak[TURNS * SCALES];
     hc_status status[TURNS * SCALES];
 };
@@ -39,8 +39,10 @@ static void fill_taper(struct hc_plane *weight)
 // centres. Symmetries 1 to 3 are quarter turns, 4 to 7 the same after a left-right mirror.
 static struct hc_homog candidate(const struct search *s, int c)
 {
-    double turn = ((c % TURNS - TURNS / 2) * TURN_STEP_DEG + 90 * (s->symmetry % 4)) * M_PI / 180;
-    double scale = 1 + (c / TURNS - SCALES / 2) * SCALE_STEP, flip = s->symmetry >= 4 ? -1 : 1;
+    double turn =
+        ((c % s->turns - s->turns / 2) * TURN_STEP_DEG + 90 * (s->symmetry % 4)) * M_PI / 180;
+    double scale = 1 + (c / s->turns - s->scales / 2) * SCALE_STEP,
+           flip = s->symmetry >= 4 ? -1 : 1;
     double a = scale * cos(turn), b = scale * sin(turn);
     struct hc_homog h = {{flip * a, -b, 0, flip * b, a, 0, 0, 0, 1}};
     double cx = s->ref->w / 2.0, cy = s->ref->h / 2.0;
@@ -94,7 +96,7 @@ static void take_best(struct hc_align_start *out, const struct search *s, int k)
 {
     int best = 0;
     struct hc_homog h, shift = hc_homog_identity();
-    for (int c = 1; c < TURNS * SCALES; c++) {
+    for (int c = 1; c < s->turns * s->scales; c++) {
         best = s->peak[c].score > s->peak[best].score ? c : best;
     }
     shift.m[2] = s->peak[best].dx;
@@ -112,7 +114,12 @@ hc_status hc_align_coarse(struct hc_align_start *out, const struct hc_plane *ref
                           struct hc_err *err)
 {
     int n = ((ref->w > ref->h ? ref->w : ref->h) + 31) / 32 * 32;
-    struct search s = {.ref = ref, .view = view, .n = n, .symmetry = symmetry};
+    struct search s = {.ref = ref,
+                       .view = view,
+                       .n = n,
+                       .symmetry = symmetry,
+                       .turns = symmetry ? 3 : TURNS,
+                       .scales = symmetry ? 1 : SCALES};
     struct hc_plane weight = {0};
     struct hc_fft2 *fft = NULL;
     double contrast;
@@ -132,8 +139,8 @@ hc_status hc_align_coarse(struct hc_align_start *out, const struct hc_plane *ref
         hc_fft2_forward(fft, a);
         s.fft = fft;
         s.a = a;
-        hc_par_rows(par, TURNS * SCALES * HC_BLOCK, run_candidate, &s);
-        for (int c = 0; c < TURNS * SCALES && st == HC_OK; c++) {
+        hc_par_rows(par, s.turns * s.scales * HC_BLOCK, run_candidate, &s);
+        for (int c = 0; c < s.turns * s.scales && st == HC_OK; c++) {
             st = s.status[c];
         }
     }

@@ -8,6 +8,9 @@
 
 #define BLUR_PX 1.2
 #define RIVAL_PX 5
+#define NEWTON_STEPS 4
+#define MAX_SIDE 512 // of a correlation
+#define PEAK_PX 0.8  // Gaussian that the surface is softened by: high frequencies are mostly noise
 
 // Sobel gradient over 8, so that a ramp of 1 per px gives 1.
 static void gradient(float *gx, float *gy, const struct hc_plane *p, int margin)
@@ -140,17 +143,111 @@ static struct hc_align_peak find_peak(const float *z, int n, int radius)
     return p;
 }
 
+// Half-whitened, softened cross power (eq. 2) of the transforms a and b, into b.
+static void cross_power(int n, const float *a, float *b)
+{
+    float soft[MAX_SIDE];
+    hc_assert(n <= MAX_SIDE);
+    for (int k = 0; k < n; k++) {
+        double w = 2 * M_PI / n * (k <= n / 2 ? k : k - n);
+        soft[k] = (float)exp(-0.5 * PEAK_PX * PEAK_PX * w * w);
+    }
+    for (int y = 0; y < n; y++) {
+        size_t row = (size_t)y * (size_t)n;
+        for (int x = 0; x < n; x++) {
+            const float *p = a + 2 * (row + (size_t)x);
+            float *q = b + 2 * (row + (size_t)x);
+            float re = p[0] * q[0] + p[1] * q[1], im = p[0] * q[1] - p[1] * q[0];
+            float m = sqrtf(sqrtf(re * re + im * im)), s = m > 0 ? soft[x] * soft[y] / m : 0;
+            q[0] = re * s;
+            q[1] = im * s;
+        }
+    }
+}
+
 struct hc_align_peak hc_align_correlate(const struct hc_fft2 *fft, int n, const float *a, float *b,
                                         int radius)
 {
     hc_fft2_forward(fft, b);
-    for (size_t i = 0; i < (size_t)n * (size_t)n; i++) {
-        float ar = a[2 * i], ai = a[2 * i + 1], br = b[2 * i], bi = b[2 * i + 1];
-        float re = ar * br + ai * bi, im = ar * bi - ai * br;
-        float m = sqrtf(sqrtf(re * re + im * im)), s = m > 0 ? 1 / m : 0;
-        b[2 * i] = re * s;
-        b[2 * i + 1] = im * s;
-    }
+    cross_power(n, a, b);
     hc_fft2_inverse(fft, b);
     return find_peak(b, n, radius);
+}
+
+// Slope g = (x, y) and curvature c = (xx, xy, yy) of the real part of the trigonometric polynomial
+// with coefficients z at the point (x, y) px. cs holds n cosines and n sines of scratch.
+static void slope(double g[2], double c[3], const float *z, int n, double x, double y, float *cs)
+{
+    g[0] = g[1] = c[0] = c[1] = c[2] = 0;
+    for (int k = 0; k < n; k++) {
+        double w = 2 * M_PI / n * (k <= n / 2 ? k : k - n);
+        cs[k] = (float)cos(w * x);
+        cs[n + k] = (float)sin(w * x);
+    }
+    for (int j = 0; j < n; j++) {
+        const float *row = z + 2 * (size_t)j * (size_t)n;
+        double wy = 2 * M_PI / n * (j <= n / 2 ? j : j - n), cy = cos(wy * y), sy = sin(wy * y);
+        float re[3] = {0}, im[3] = {0};
+        for (int k = 0; k < n; k++) {
+            float wx = (float)(2 * M_PI / n) * (float)(k <= n / 2 ? k : k - n);
+            float p = row[2 * k] * cs[k] - row[2 * k + 1] * cs[n + k];
+            float q = row[2 * k] * cs[n + k] + row[2 * k + 1] * cs[k];
+            re[0] += p;
+            im[0] += q;
+            re[1] += wx * p;
+            im[1] += wx * q;
+            re[2] += wx * wx * p;
+            im[2] += wx * wx * q;
+        }
+        g[0] -= (double)re[1] * sy + (double)im[1] * cy;
+        g[1] -= wy * ((double)re[0] * sy + (double)im[0] * cy);
+        c[0] -= (double)re[2] * cy - (double)im[2] * sy;
+        c[1] -= wy * ((double)re[1] * cy - (double)im[1] * sy);
+        c[2] -= wy * wy * ((double)re[0] * cy - (double)im[0] * sy);
+    }
+}
+
+// Lesser over greater principal curvature of a summit: near 0 on the ridge that a straight edge
+// makes.
+static double roundness(const double c[3])
+{
+    double mean = (c[0] + c[2]) / 2, half = hypot((c[0] - c[2]) / 2, c[1]);
+    return (mean + half) / (mean - half); // both negative
+}
+
+struct hc_align_peak hc_align_correlate_fine(const struct hc_fft2 *fft, int n, float *a, float *b,
+                                             int radius)
+{
+    struct hc_align_peak p;
+    double x0, y0;
+    hc_fft2_forward(fft, a);
+    hc_fft2_forward(fft, b);
+    cross_power(n, a, b);
+    memcpy(a, b, 2 * (size_t)n * (size_t)n * sizeof *a);
+    hc_fft2_inverse(fft, b);
+    p = find_peak(b, n, radius);
+    x0 = p.dx;
+    y0 = p.dy;
+    for (int k = 0; k < NEWTON_STEPS; k++) {
+        double g[2], c[3], det, sx, sy;
+        slope(g, c, a, n, p.dx, p.dy, b); // b has served: scratch
+        det = c[0] * c[2] - c[1] * c[1];
+        if (!(c[0] < 0 && det > 0)) {
+            break; // not a summit: the parabola's answer stays
+        }
+        p.roundness = roundness(c);
+        sx = -(c[2] * g[0] - c[1] * g[1]) / det;
+        sy = -(c[0] * g[1] - c[1] * g[0]) / det;
+        p.dx += fmin(fmax(sx, -0.3), 0.3);
+        p.dy += fmin(fmax(sy, -0.3), 0.3);
+        if (fmax(fabs(p.dx - x0), fabs(p.dy - y0)) > 1) {
+            p.dx = x0;
+            p.dy = y0;
+            break;
+        }
+        if (fmax(fabs(sx), fabs(sy)) < 0.002) {
+            break;
+        }
+    }
+    return p;
 }

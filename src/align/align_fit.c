@@ -11,13 +11,13 @@
 #define PARAMS 8
 #define TUKEY 4.685 // 95 % efficiency for normal errors (Huber, Robust Statistics; from memory)
 #define RAYLEIGH_MEDIAN 1.177 // median length of a 2-D normal error over its sigma: sqrt(2 ln 2)
-#define SUPPORT_RATIO 1.05    // a richer model must beat the simpler one by this and by
-#define SUPPORT_PX 0.005      // this much on tiles it has not seen
+#define FOLDS 5
 
 // Tile centres and their targets, relative to the start, in units of the frame's half diagonal.
 struct pairs {
     double (*p)[2], (*t)[2], *weight, *length;
-    bool *is_held;
+    bool *is_held; // by the caller's choice
+    bool *is_out;  // of the fit now made: held out, or the turn of its fold
     size_t n;
     double unit;        // px
     double *rows, *rhs; // 2n x PARAMS, 2n
@@ -40,11 +40,12 @@ static hc_status pairs_create(struct pairs *s, const struct hc_align_measure *ti
         return st;
     }
     block = hc_mem_array(n * (6 + 2 * PARAMS + 2), sizeof *block);
-    s->is_held = hc_mem_array(n, sizeof *s->is_held);
+    s->is_held = hc_mem_array(2 * n, sizeof *s->is_held);
     s->p = (double(*)[2])block;
     if (!block || !s->is_held) {
         return hc_err_set(err, HC_ENOMEM, "align", "out of memory for %zu tiles", n);
     }
+    s->is_out = s->is_held + n;
     s->t = s->p + n;
     s->weight = block + 4 * n;
     s->length = block + 5 * n;
@@ -119,13 +120,13 @@ static void measure_lengths(struct pairs *s, const struct hc_homog *g)
     }
 }
 
-// Mean of the capped lengths over the tiles that were (not) held out.
-static double mean_capped(const struct pairs *s, bool held, double reach)
+// Mean of the capped lengths over the training tiles.
+static double mean_capped(const struct pairs *s, double reach)
 {
     double sum = 0;
     size_t n = 0;
     for (size_t i = 0; i < s->n; i++) {
-        if (s->is_held[i] == held) {
+        if (!s->is_held[i]) {
             sum += fmin(s->length[i], reach);
             n++;
         }
@@ -156,7 +157,7 @@ static hc_status sample_consensus(struct pairs *s, const size_t *train, size_t n
         if (solve(&g, s, HC_ALIGN_AFFINE) == HC_OK) {
             double cost;
             measure_lengths(s, &g);
-            cost = mean_capped(s, false, reach);
+            cost = mean_capped(s, reach);
             if (cost < best_cost) {
                 best_cost = cost;
                 best = g;
@@ -174,7 +175,7 @@ static hc_status sample_consensus(struct pairs *s, const size_t *train, size_t n
     return HC_OK;
 }
 
-// Tukey's biweight on the tiles not held out, from the weights given.
+// Tukey's biweight on the tiles not out, from the weights given.
 static hc_status refine(struct hc_homog *g, struct pairs *s, enum hc_align_model model,
                         double reach, double *order)
 {
@@ -187,7 +188,7 @@ static hc_status refine(struct hc_homog *g, struct pairs *s, enum hc_align_model
         }
         measure_lengths(s, g);
         for (size_t i = 0; i < s->n; i++) {
-            if (!s->is_held[i] && s->length[i] < reach) {
+            if (!s->is_out[i] && s->length[i] < reach) {
                 order[n++] = s->length[i];
             }
         }
@@ -198,21 +199,49 @@ static hc_status refine(struct hc_homog *g, struct pairs *s, enum hc_align_model
         cut = fmin(cut, reach);
         for (size_t i = 0; i < s->n; i++) {
             double r = s->length[i] / cut, q = 1 - r * r;
-            s->weight[i] = !s->is_held[i] && r < 1 ? q * q : 0;
+            s->weight[i] = !s->is_out[i] && r < 1 ? q * q : 0;
         }
     }
     return HC_OK;
 }
 
-// The three models from the same first weights; the simplest whose held-out error is as good as the
-// best.
+// Error of a model on training tiles that its fit has not seen: five fits, each without a fifth of
+// them (every fifth in order). HUGE_VAL when a fit fails.
+static double cross_validate(struct pairs *s, enum hc_align_model model, const double *first,
+                             double reach, double *order)
+{
+    double sum = 0;
+    size_t n = 0;
+    for (size_t fold = 0; fold < FOLDS; fold++) {
+        struct hc_homog g;
+        hc_status st;
+        size_t rank = 0;
+        for (size_t i = 0; i < s->n; i++) {
+            s->is_out[i] = s->is_held[i] || rank % FOLDS == fold;
+            rank += !s->is_held[i];
+            s->weight[i] = s->is_out[i] ? 0 : first[i];
+        }
+        st = refine(&g, s, model, reach, order);
+        rank = 0;
+        for (size_t i = 0; i < s->n && st == HC_OK; i++) {
+            if (!s->is_held[i] && rank++ % FOLDS == fold) {
+                sum += fmin(s->length[i], reach);
+                n++;
+            }
+        }
+        if (st != HC_OK) {
+            return HUGE_VAL;
+        }
+    }
+    return n ? sum / (double)n : HUGE_VAL;
+}
+
+// The three models from the same first weights: the one with the least error on unseen tiles.
 static hc_status choose(struct hc_homog *g, enum hc_align_model *model, struct pairs *s,
                         const size_t *train, size_t n, double reach, struct hc_err *err)
 {
-    static const size_t need[3] = {3, 6, 12};
-    struct hc_homog fit[3];
-    double held[3] = {HUGE_VAL, HUGE_VAL, HUGE_VAL}, best = HUGE_VAL;
-    double *first = hc_mem_array(2 * s->n, sizeof *first);
+    static const size_t need[3] = {4, 8, 14}; // tiles for a fit with a fifth left out
+    double best = HUGE_VAL, *first = hc_mem_array(2 * s->n, sizeof *first);
     hc_status st = first ? sample_consensus(s, train, n, reach, err)
                          : hc_err_set(err, HC_ENOMEM, "align", "out of memory for %zu tiles", s->n);
     size_t used = 0;
@@ -221,26 +250,24 @@ static hc_status choose(struct hc_homog *g, enum hc_align_model *model, struct p
         used += first[i] > 0;
     }
     for (int m = 0; st == HC_OK && m < 3; m++) {
+        double cost = used < need[m]
+                          ? HUGE_VAL
+                          : cross_validate(s, (enum hc_align_model)m, first, reach, first + s->n);
+        if (cost < best) {
+            best = cost;
+            *model = (enum hc_align_model)m;
+        }
+    }
+    if (st == HC_OK && best < HUGE_VAL) {
         for (size_t i = 0; i < s->n; i++) {
+            s->is_out[i] = s->is_held[i];
             s->weight[i] = first[i];
         }
-        if (used >= need[m] &&
-            refine(&fit[m], s, (enum hc_align_model)m, reach, first + s->n) == HC_OK) {
-            measure_lengths(s, &fit[m]);
-            held[m] = mean_capped(s, true, reach);
-            best = fmin(best, held[m]);
-        }
+        st = refine(g, s, *model, reach, first + s->n);
     }
     hc_mem_free(first);
-    if (st == HC_OK && best == HUGE_VAL) {
+    if (st == HC_ENUMERIC || (st == HC_OK && best == HUGE_VAL)) {
         st = hc_err_set(err, HC_EREFUSED, "align", "only %zu tiles agree with one another", used);
-    }
-    for (int m = 0; st == HC_OK && m < 3; m++) {
-        if (held[m] <= best * SUPPORT_RATIO + SUPPORT_PX) {
-            *g = fit[m];
-            *model = (enum hc_align_model)m;
-            break;
-        }
     }
     return st;
 }

@@ -7,16 +7,18 @@
 #include "base/mem.h"
 #include "num/stats.h"
 
-#define LEVELS 5        // 1, 4, 16, 64, 256
-#define COARSE_SIDE 256 // px, of the coarse search
-#define REACH_PX 3.0    // a tile agrees when it lies this close to the fit
-#define MAX_TILES 2500  // per pass; on larger views the tiles stand apart
-#define FLOOR 0.002     // of the tone range per px: below this there is only noise to see
+#define LEVELS 5         // 1, 4, 16, 64, 256
+#define COARSE_SIDE 256  // px, of the coarse search
+#define REACH_PX 3.0     // a tile agrees when it lies this close to the fit
+#define WANTED_TILES 300 // per pass; on smaller views the tiles overlap, by half at most
+#define MAX_TILES 2500   // per pass; on larger views the tiles stand apart
+#define FLOOR 0.002      // of the tone range per px: below this there is only noise to see
 #define MIN_SIDE 128
 
 // Reasons of the bars: docs/theory/align.md, section 5.
-#define MIN_CLEAR 12
-#define MIN_AGREEING 0.5
+#define MIN_USED 12
+#define MIN_USED_OF_CLEAR 0.55
+#define MIN_USED_OF_TEXTURED 0.2
 #define MIN_SUPPORTED 0.3
 #define GOOD_SUPPORTED 0.6
 #define GOOD_P95_PX 0.5
@@ -112,12 +114,12 @@ static hc_status run_pass(struct placing *pl, int level, struct hc_par *par, str
                                  .frame_to_view = pl->map,
                                  .floor_ref = pl->ref.floor,
                                  .floor_view = pl->view.floor};
-    double spread = sqrt((double)w * h / MAX_TILES);
+    double spread = sqrt((double)w * h / MAX_TILES), dense = sqrt((double)w * h / WANTED_TILES);
     struct hc_pt centre = {pl->ref.level[0].src.w / 2.0, pl->ref.level[0].src.h / 2.0};
     struct hc_err fit_err = {0};
     hc_status st;
     pass.size = longest < 1024 || shortest < 512 ? 64 : 128;
-    pass.step = pass.size == 64 ? 32 : 128;
+    pass.step = (int)fmin(fmax(dense, pass.size / 2.0), pass.size);
     pass.step = spread > pass.step ? (int)ceil(spread) : pass.step;
     pass.radius = pass.size / 8 + 4;
     hc_mem_free(pl->tile);
@@ -244,20 +246,27 @@ static void report_map(struct hc_align_fit *out, const struct placing *pl)
 
 static void judge(struct hc_align_fit *out, const struct placing *pl)
 {
-    double share = out->tiles_clear ? (double)out->tiles_used / out->tiles_clear : 0;
+    double of_clear = (double)out->tiles_used / fmax(out->tiles_clear, 1);
+    double of_textured = (double)out->tiles_used / fmax(out->tiles_textured, 1);
     out->verdict = HC_ALIGN_REFUSED;
-    if (out->tiles_clear < MIN_CLEAR) {
+    if (out->tiles_clear < MIN_USED) {
         snprintf(
             out->why, sizeof out->why,
             "too few places can be recognised in both pictures: %d of %d tiles, at least %d are "
             "needed",
-            out->tiles_clear, out->tiles, MIN_CLEAR);
-    } else if (share < MIN_AGREEING) {
+            out->tiles_clear, out->tiles, MIN_USED);
+    } else if (of_clear < MIN_USED_OF_CLEAR || out->tiles_used < MIN_USED) {
+        snprintf(out->why, sizeof out->why,
+                 "only %d of the %d recognisable tiles agree on one placement, at least %.0f are "
+                 "needed: these look like different pictures",
+                 out->tiles_used, out->tiles_clear,
+                 fmax(MIN_USED, ceil(MIN_USED_OF_CLEAR * out->tiles_clear)));
+    } else if (of_textured < MIN_USED_OF_TEXTURED) {
         snprintf(
             out->why, sizeof out->why,
-            "only %.0f %% of the %d recognisable tiles agree on one placement, at least %.0f %% "
-            "are needed: these look like different pictures",
-            100 * share, out->tiles_clear, 100 * MIN_AGREEING);
+            "the placement is borne out by only %d of the %d tiles that show anything, at least "
+            "%.0f are needed: these may be different pictures in the same frame",
+            out->tiles_used, out->tiles_textured, ceil(MIN_USED_OF_TEXTURED * out->tiles_textured));
     } else if (out->area_supported < MIN_SUPPORTED) {
         snprintf(
             out->why, sizeof out->why,

@@ -33,20 +33,26 @@ hc_status hc_align_field(float *z, int n, const struct hc_plane *img, int margin
                          const struct hc_plane *weight, double *contrast) HC_MUST_CHECK;
 
 struct hc_align_peak {
-    double dx, dy; // px
-    double score;  // peak over the standard deviation of the surface
-    double rival;  // the best other maximum, at least 5 px away, over the peak
+    double dx, dy;    // px
+    double score;     // peak over the standard deviation of the surface
+    double rival;     // the best other maximum, at least 5 px away, over the peak
+    double roundness; // lesser over greater curvature at the summit (fine correlation only)
 };
 
 // Half-whitened correlation (eq. 2): where does b lie against a, |dx|, |dy| <= radius? `a` holds
 // the transform of one field, `b` a field; b is overwritten.
 struct hc_align_peak hc_align_correlate(const struct hc_fft2 *fft, int n, const float *a, float *b,
                                         int radius);
+// The same for two fields, with the summit found by Newton steps on the trigonometric interpolation
+// of the surface (eq. 3) instead of a parabola. Both are overwritten.
+struct hc_align_peak hc_align_correlate_fine(const struct hc_fft2 *fft, int n, float *a, float *b,
+                                             int radius);
 
 // ---- align_coarse.c
 
 // Best similarity from frame px to view px by a search over small turns and scales on planes
-// reduced by k (sides up to 256 px).
+// reduced by k (sides up to 256 px). Symmetries 1 to 3 are quarter turns, 4 to 7 the same after a
+// left-right mirror; they are sought more coarsely, only to be named.
 struct hc_align_start {
     struct hc_homog frame_to_view;
     double score;

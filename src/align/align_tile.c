@@ -7,6 +7,7 @@
 #define BATCH 32       // tiles read before they are measured side by side
 #define MIN_PEAK 6.0   // thresholds of a clear tile: docs/theory/align.md, section 4
 #define MAX_RIVAL 0.87 // 1 / 1.15
+#define MIN_ROUNDNESS 0.15
 #define MIN_INSIDE 0.6 // of the window's weight must fall on the view
 #define BORDER 2       // px of the view's edge that the interpolation spoils
 
@@ -141,13 +142,12 @@ static hc_status measure_tile(const struct pass *ps, const struct job_tile *t,
     m->is_textured = contrast[0] > ps->p->floor_ref && contrast[1] > ps->p->floor_view;
     if (st == HC_OK && inside >= MIN_INSIDE && m->is_textured) {
         struct hc_align_peak p;
-        hc_fft2_forward(ps->fft, z);
-        p = hc_align_correlate(ps->fft, n, z, z + count, ps->p->radius);
+        p = hc_align_correlate_fine(ps->fft, n, z, z + count, ps->p->radius);
         m->dx = p.dx * ps->p->ref->k;
         m->dy = p.dy * ps->p->ref->k;
         m->peak = p.score;
         m->rival = p.rival;
-        m->is_clear = p.score > MIN_PEAK && p.rival < MAX_RIVAL &&
+        m->is_clear = p.score > MIN_PEAK && p.rival < MAX_RIVAL && p.roundness > MIN_ROUNDNESS &&
                       fmax(fabs(p.dx), fabs(p.dy)) < ps->p->radius;
     }
 done:
