@@ -110,11 +110,16 @@ static hc_status build_database(struct hc_store *s, const struct hc_painting *p,
         st = hc_store_migrate(s->db, hc_store_migrations(), err);
     }
     if (st == HC_OK) {
+        st = hc_store_prepare_rollback(s, err);
+    }
+    if (st == HC_OK) {
         st = hc_store_begin(s, err);
         if (st == HC_OK) {
             st = hc_store_finish(s, insert_painting(s, p, err), err);
         }
     }
+    sqlite3_finalize(s->rollback);
+    s->rollback = NULL;
     sqlite3_close(s->db); // before the rename: SQLite must not hold a file whose name changes
     s->db = NULL;
     if (st == HC_OK && rename(part, path) != 0) {

@@ -196,6 +196,12 @@ hc_status hc_query_end(struct hc_query *q, const char *doing, struct hc_err *err
     return st;
 }
 
+hc_status hc_store_prepare_rollback(struct hc_store *s, struct hc_err *err)
+{
+    int rc = sqlite3_prepare_v2(s->db, "ROLLBACK", -1, &s->rollback, NULL);
+    return rc == SQLITE_OK ? HC_OK : hc_store_db_fail(s->db, rc, "opening for changes", err);
+}
+
 hc_status hc_store_begin(struct hc_store *s, struct hc_err *err)
 {
     if (!s->is_writer) {
@@ -215,7 +221,8 @@ hc_status hc_store_finish(struct hc_store *s, hc_status st, struct hc_err *err)
     }
     // Some failures roll back by themselves, so ask first.
     if (st != HC_OK && !sqlite3_get_autocommit(s->db)) {
-        hc_ignore(hc_store_db_exec(s->db, "ROLLBACK", "undoing a change", NULL));
+        sqlite3_step(s->rollback);
+        sqlite3_reset(s->rollback);
     }
     return st;
 }

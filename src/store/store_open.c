@@ -339,7 +339,7 @@ static hc_status open_writer(struct hc_store *s, const char *path, struct hc_mig
             st = hc_store_migrate(s->db, m, err);
         }
     }
-    return st;
+    return st == HC_OK ? hc_store_prepare_rollback(s, err) : st;
 }
 
 static hc_status drop_part(void *ctx, const char *name, struct hc_err *err)
@@ -440,6 +440,7 @@ void hc_store_close(struct hc_store *s)
     if (!s) {
         return;
     }
+    sqlite3_finalize(s->rollback);
     sqlite3_close(s->db); // the last connection out folds the write-ahead log into the database
     hc_store_unlock(s->lock_fd);
     hc_mem_free(s->folder);

@@ -20,6 +20,8 @@
 
 struct hc_store {
     sqlite3 *db;
+    sqlite3_stmt *rollback; // of a writer; compiled beforehand, so that it needs no memory when
+                            // none is left: a change must not stay half-made in the connection
     char *folder; // absolute, symbolic links resolved
     int lock_fd;  // the writer's lock; -1 in a reader
     bool is_writer;
@@ -64,6 +66,7 @@ hc_status hc_query_end(struct hc_query *q, const char *doing, struct hc_err *err
 
 // A write: begin, statements, log line, finish. hc_store_finish commits when `st` is HC_OK and
 // rolls back otherwise; it returns `st` or the failure of the commit.
+hc_status hc_store_prepare_rollback(struct hc_store *s, struct hc_err *err) HC_MUST_CHECK;
 hc_status hc_store_begin(struct hc_store *s, struct hc_err *err) HC_MUST_CHECK;
 hc_status hc_store_finish(struct hc_store *s, hc_status st, struct hc_err *err) HC_MUST_CHECK;
 // detail: JSON or NULL.
