@@ -45,6 +45,16 @@ static hc_status no_such_job(int64_t id, struct hc_err *err)
                       HC_SERVER_JOBS);
 }
 
+// Gigabytes of upload need not outlive the job, nor a report the request that asked for it.
+static void drop_file_locked(struct hc_server_job *j)
+{
+    if (j->task.file) {
+        unlink(j->task.file);
+        hc_mem_free(j->task.file);
+        j->task.file = NULL;
+    }
+}
+
 static void changed_locked(struct hc_server_job *j)
 {
     j->version++;
@@ -208,6 +218,9 @@ void hc_server_job_hold(struct hc_server *s, int64_t id, int change)
     j = find_locked(s, id);
     if (j) {
         j->holders += change;
+        if (j->holders == 0 && is_final(j)) {
+            drop_file_locked(j);
+        }
     }
     pthread_mutex_unlock(&s->lock);
 }
@@ -409,8 +422,8 @@ void *hc_server_job_thread(void *server)
         }
         end_locked(j, st, &err);
         hc_buf_release(&out);
-        if (j->task.kind == HC_JOB_ADD) { // gigabytes of upload need not outlive the job
-            unlink(j->task.file);
+        if (j->task.kind == HC_JOB_ADD || j->holders == 0) {
+            drop_file_locked(j);
         }
     }
     pthread_mutex_unlock(&s->lock);

@@ -341,6 +341,7 @@ static void report_waits_its_turn(void **state)
 {
     int id = forecast("{\"surface\":\"half\"}");
     struct hc_test_reply r = hc_test_ask(&server, "POST", "/api/report", NULL, "{}");
+    char derived[80];
     (void)state;
     assert_int_equal(r.code, 200);
     assert_string_equal(r.body, "%PDF-1.7 of the test");
@@ -349,6 +350,11 @@ static void report_waits_its_turn(void **state)
     hc_test_reply_free(&r);
     assert_says(job(id, ""), 200, "\"status\":\"done\"");
     assert_says(hc_test_get(&server, "/api/jobs"), 200, "\"kind\":\"report\",\"status\":\"done\"");
+    snprintf(derived, sizeof derived, "%s/derived", server.dir);
+    for (int i = 0; hc_test_files_in(derived) > 0; i++) { // removed once it is sent
+        assert_true(i < 1000);
+        usleep(5000);
+    }
 }
 
 // ---- leaving ----
