@@ -1,0 +1,147 @@
+#!/bin/sh
+# The workbench server over a real dossier: every route once, the long work with its events, and that
+# the page and the command line say the same. curl is the client.
+. "$(dirname "$0")/../end2end/lib.sh"
+
+# start DOSSIER [OPTION...]: sets pid, url, base
+start() {
+    : >"$work/link"
+    "$HC_BIN" serve "$@" --port 0 >"$work/link" 2>"$work/serve.err" &
+    pid=$!
+    for _ in $(seq 1200); do
+        url=$(grep -o 'http://127.0.0.1:[^ ]*' "$work/link") && break
+        kill -0 "$pid" 2>/dev/null || break
+        sleep 0.05
+    done
+    base=${url%/open*}
+    rm -f "$work/jar"
+    curl -s -o /dev/null -c "$work/jar" "$url"
+}
+stop() {
+    kill -TERM "$pid"
+    wait "$pid"
+    same "a stopped server ends well" $? 0
+}
+ask() { curl -s -b "$work/jar" -H "Origin: $base" "$@"; }
+post() { ask -X POST -H 'Content-Type: application/json' "$@"; }
+# code NAME WANTED CURL-ARGUMENTS...: the HTTP code; the body goes to $work/body
+code() {
+    name=$1 want=$2
+    shift 2
+    same "$name" "$(ask -o "$work/body" -w '%{http_code}' "$@")" "$want"
+}
+# job: the number in the body; waits for its end by its events, which go to $work/events
+follow() {
+    job=$(json "$work/body" '$.job')
+    ask -N "$base/api/jobs/$job/events" >"$work/events"
+    ask "$base/api/jobs/$job" >"$work/job"
+}
+compact() { sqlite3 :memory: "SELECT json(CAST(readfile('$1') AS TEXT));"; }
+
+works "the demo" hc demo "$work/demo" --small --threads 2
+d="$work/demo/dossier"
+start "$d"
+
+# The same documents as the command line.
+code "dossier" 200 "$base/api/dossier"
+same "it may be written" "$(json "$work/body" '$.read_only')" 0
+code "views" 200 "$base/api/views"
+cp "$work/body" "$work/views"
+works "views" hc views "$d" --json
+same "views are the command's" "$(compact "$work/views")" "$(compact "$work/out")"
+code "spot" 200 "$base/api/spot?x=300&y=300&mm=15"
+works "spot" hc spot "$d" --at 300,300 --mm 15 --json
+same "spot is the command's" "$(compact "$work/body")" "$(compact "$work/out")"
+code "spot outside" 400 "$base/api/spot?x=-5000&y=300"
+code "windows" 200 "$base/api/windows"
+code "zones" 200 "$base/api/zones"
+code "forecast" 200 "$base/api/forecast"
+cp "$work/body" "$work/forecast"
+same "it is fresh" "$(json "$work/forecast" '$.is_stale')" 0
+
+# Every tile of one view and of the forecast, none beyond.
+for key in "$(json "$work/views" '$.views[0].tiles.key')" "$(json "$work/forecast" '$.tiles.look.key')"; do
+    for tile in 0/0_0 1/0_0 1/1_1 2/0_0 2/2_3; do
+        code "tile $tile" 200 "$base/tiles/$key/$tile"
+        same "tile $tile is a JPEG" "$(head -c 2 "$work/body" | od -An -tx1)" " ff d8"
+    done
+    code "no tile beside" 404 "$base/tiles/$key/2/3_0"
+    code "no level beyond" 404 "$base/tiles/$key/3/0_0"
+done
+code "no such tiles" 404 "$base/tiles/$(printf '%064d' 0)/0/0_0"
+for what in 1 normal-before forecast radius coat; do
+    code "patch of $what" 200 "$base/api/patch?what=$what&x=300&y=300&px=64"
+done
+code "patch of nothing" 404 "$base/api/patch?what=nothing&x=300&y=300"
+
+# A forecast as a job.
+code "forecast again" 202 -X POST -H 'Content-Type: application/json' -d '{}' "$base/api/forecast"
+follow
+same "forecast done" "$(json "$work/job" '$.status')" done
+same "same figures" "$(json "$work/job" '$.result.left_out_de')" "$(json "$work/forecast" '$.left_out_de')"
+true_that "events came" "$(grep -c '^event: progress' "$work/events") >= 3"
+code "forecast to cancel" 202 -X POST -H 'Content-Type: application/json' -d '{}' "$base/api/forecast"
+job=$(json "$work/body" '$.job')
+code "cancel" 202 -X DELETE "$base/api/jobs/$job"
+ask -N "$base/api/jobs/$job/events" >/dev/null
+ask "$base/api/jobs/$job" >"$work/job"
+same "cancelled" "$(json "$work/job" '$.status')" cancelled
+code "report" 200 -X POST "$base/api/report"
+same "it is a PDF" "$(head -c 5 "$work/body")" "%PDF-"
+
+# Windows and zones; what was seen changes at once for the readers.
+square='"polygon":[[100,100],[130,100],[130,130],[100,130]]'
+code "window" 201 -X POST -H 'Content-Type: application/json' \
+    -d "{$square,\"before\":1,\"test\":\"normal-test\",\"surface\":\"bare\",\"label\":\"mine\"}" "$base/api/windows"
+window=$(json "$work/body" '$.id')
+same "its area" "$(json "$work/body" '$.area_px')" 900
+code "zone" 201 -X POST -H 'Content-Type: application/json' -d "{$square,\"kind\":\"loss\"}" "$base/api/zones"
+zone=$(json "$work/body" '$.id')
+code "zone of an unknown kind" 400 -X POST -H 'Content-Type: application/json' \
+    -d "{$square,\"kind\":\"sparkle\"}" "$base/api/zones"
+code "polygon outside" 400 -X POST -H 'Content-Type: application/json' \
+    -d '{"polygon":[[9000,9000],[9030,9000],[9030,9030]],"kind":"loss"}' "$base/api/zones"
+code "polygon that crosses itself" 422 -X POST -H 'Content-Type: application/json' \
+    -d '{"polygon":[[100,100],[160,160],[160,100],[100,160]],"kind":"loss"}' "$base/api/zones"
+code "forecast" 200 "$base/api/forecast"
+same "now it is stale" "$(json "$work/body" '$.is_stale')" 1
+code "remove window" 204 -X DELETE "$base/api/windows/$window"
+code "remove zone" 204 -X DELETE "$base/api/zones/$zone"
+code "remove it twice" 404 -X DELETE "$base/api/zones/$zone"
+
+# Uploads: a new one (the same picture with other bytes), the same one again, and no picture at all.
+vips copy "$work/demo/photographs/uv.tif" "$work/uv2.tif[compression=deflate,predictor=horizontal]"
+code "upload" 202 -T "$work/uv2.tif" "$base/api/views?name=uv2.tif&technique=uv&state=before&label=uv-2"
+follow
+same "upload done" "$(json "$work/job" '$.status')" done
+same "recorded name" "$(json "$work/job" '$.result.added.file_name')" uv2.tif
+same "recorded bytes" "$(json "$work/job" '$.result.added.sha256')" "$(sha256sum <"$work/uv2.tif" | cut -d' ' -f1)"
+same "placed" "$(json "$work/job" '$.result.not_placed')" ""
+code "upload again" 202 -T "$work/uv2.tif" "$base/api/views?name=uv2.tif&technique=uv&state=before&label=uv-3"
+follow
+same "the same twice" "$(json "$work/job" '$.error.code')" conflict
+echo 'not a picture' >"$work/text.tif"
+code "upload of text" 202 -T "$work/text.tif" "$base/api/views?name=text.tif&technique=uv&state=before&label=uv-4"
+follow
+same "text is refused" "$(json "$work/job" '$.status')" failed
+code "unknown technique" 202 -T "$work/text.tif" "$base/api/views?name=a.tif&technique=smell&state=before"
+follow
+same "technique is refused" "$(json "$work/job" '$.status')" failed
+same "no temporary file is left" "$(find "$d/derived" -name 'upload-*' -o -name 'report-*')" ""
+
+# One writer: the command line is kept out while the page is open, a second page reads only.
+fails "a second writer" 6 "." hc align "$d"
+first_pid=$pid first_base=$base
+cp "$work/jar" "$work/jar1"
+start "$d"
+code "second page" 200 "$base/api/dossier"
+same "reads only" "$(json "$work/body" '$.read_only')" 1
+code "cannot write" 409 -X POST -H 'Content-Type: application/json' -d "{$square,\"kind\":\"loss\"}" "$base/api/zones"
+code "cannot compute" 409 -X POST -H 'Content-Type: application/json' -d '{}' "$base/api/forecast"
+stop
+pid=$first_pid base=$first_base
+cp "$work/jar1" "$work/jar"
+code "align all" 202 -X POST "$base/api/align"
+stop
+works "verify" hc verify "$d"
+finish
