@@ -141,7 +141,7 @@ static void colour_exports(void **state)
         for (int c = 0; c < 3; c++) {
             near_abs(s[3 * i + c], want[c] * 65535, 6);
             near_abs(l[3 * i + c], lin[c] * 65535, 0.51);
-            near_abs(lab[3 * i + c], wlab[c], 2e-3);
+            near_abs((double)lab[3 * i + c], wlab[c], 2e-3);
         }
     }
     free(s);
@@ -168,7 +168,7 @@ static void linear_comes_back(void **state)
         for (int x = 0; x < W; x += 5) {
             for (int c = 0; c < 3; c++) {
                 assert_ok(hc_raster_read(again, c, x, y, &one, &err), &err);
-                near_abs(v, colour(x, y, c), 5e-5);
+                near_abs((double)v, (double)colour(x, y, c), 5e-5);
             }
         }
     }
@@ -186,7 +186,7 @@ static void one_band_exports(void **state)
     assert_ok(hc_image_export(r, HC_EXPORT_FLOAT, out, "height, mm", NULL, &err), &err);
     f = read_back(1, 32, SAMPLEFORMAT_IEEEFP, PHOTOMETRIC_MINISBLACK, "height, mm");
     for (int i = 0; i < W * H; i++) {
-        near_abs(f[i], number(i % W, i / W, 0), 0);
+        near_abs((double)f[i], (double)number(i % W, i / W, 0), 0);
     }
     free(f);
     assert_int_equal(hc_image_export(r, HC_EXPORT_LAB, out, NULL, NULL, &err), HC_EARG);

@@ -62,7 +62,7 @@ static int clampi(double v, int lo, int hi)
 // lines and does not fold here), widened by the kernel.
 static void find_source(const struct place *p, struct patch *t)
 {
-    double lo_x = INFINITY, lo_y = INFINITY, hi_x = -INFINITY, hi_y = -INFINITY, rx, ry;
+    double lo_x = HUGE_VAL, lo_y = HUGE_VAL, hi_x = -HUGE_VAL, hi_y = -HUGE_VAL, rx, ry;
     int w = hc_raster_w(p->src), h = hc_raster_h(p->src), x1, y1;
     for (int k = 0; k < 4; k++) {
         struct hc_pt c = {t->x0 + (k & 1 ? t->w : 0), t->y0 + (k & 2 ? t->h : 0)};

@@ -102,9 +102,9 @@ static void stores_and_finds(void **state)
             struct hc_plane whole = all(r, c);
             assert_ok(hc_raster_read(r, c, 63, 40, &p, &err), &err);
             for (int i = 0; i < 20; i++) {
-                near_abs(px[i], (float)busy(63 + i % 4, 40 + i / 4, c), 0);
+                near_abs((double)px[i], (double)(float)busy(63 + i % 4, 40 + i / 4, c), 0);
             }
-            near_abs(hc_plane_get(&whole, 66, 44), (float)busy(66, 44, c), 0);
+            near_abs((double)hc_plane_get(&whole, 66, 44), (double)(float)busy(66, 44, c), 0);
             hc_plane_release(&whole);
         }
         assert_int_equal(hc_raster_read(r, bands, 0, 0, &p, &err), HC_ERANGE);
@@ -174,7 +174,8 @@ static void overview_is_the_mean(void **state)
         hc_filter_box_down(&want, &whole, 4);
         for (int y = 0; y < 15; y++) {
             for (int x = 0; x < 26; x++) {
-                near_abs(hc_plane_get(&o[c], x, y), hc_plane_get(&want, x, y), 1e-6);
+                near_abs((double)hc_plane_get(&o[c], x, y), (double)hc_plane_get(&want, x, y),
+                         1e-6);
             }
         }
         hc_plane_release(&whole);
@@ -235,7 +236,8 @@ static void small_shift_of_a_smooth_picture(void **state)
     for (int y = 4; y < 186; y++) {
         for (int x = 4; x < 276; x++) {
             // Keys' kernel is third order: at 0.17 rad per px the error is some 1e-5.
-            near_abs(hc_plane_get(&got, x, y), smooth(x + 0.5 + 0.37, y + 0.5 + 0.81, 0), 1e-4);
+            near_abs((double)hc_plane_get(&got, x, y), smooth(x + 0.5 + 0.37, y + 0.5 + 0.81, 0),
+                     1e-4);
         }
     }
     hc_plane_release(&got);
@@ -255,7 +257,8 @@ static void agrees_with_the_plain_sampler(void **state)
         for (int y = 0; y < 270; y++) {
             for (int x = 0; x < 650; x++) {
                 struct hc_pt q = hc_homog_apply(&m, (struct hc_pt){x + 0.5, y + 0.5});
-                near_abs(hc_plane_get(&got, x, y), hc_filter_bicubic(&src, q.x, q.y), 5e-6);
+                near_abs((double)hc_plane_get(&got, x, y),
+                         (double)hc_filter_bicubic(&src, q.x, q.y), 5e-6);
             }
         }
         hc_plane_release(&src);
@@ -273,7 +276,7 @@ static void finer_views_are_averaged(void **state)
     (void)state;
     for (int y = 5; y < 75; y++) {
         for (int x = 5; x < 115; x++) {
-            near_abs(hc_plane_get(&got, x, y), 0.5, 0.02); // without averaging: 0 or 1
+            near_abs((double)hc_plane_get(&got, x, y), 0.5, 0.02); // without averaging: 0 or 1
         }
     }
     hc_plane_release(&got);
@@ -284,8 +287,8 @@ static void finer_views_are_averaged(void **state)
     got = all(p, 0);
     for (int y = 5; y < 70; y++) {
         for (int x = 5; x < 105; x++) {
-            near_abs(hc_plane_get(&got, x, y), smooth(3 * (x + 0.5) + 0.4, 3 * (y + 0.5) + 0.7, 0),
-                     0.01);
+            near_abs((double)hc_plane_get(&got, x, y),
+                     smooth(3 * (x + 0.5) + 0.4, 3 * (y + 0.5) + 0.7, 0), 0.01);
         }
     }
     hc_plane_release(&got);
@@ -327,7 +330,7 @@ static void impossible_maps(void **state)
     struct hc_raster *r = make(a, 100, 80, 1, smooth), *p;
     struct hc_homog fold = {{1, 0, 0, 0, 1, 0, -0.02, 0, 1}},
                     tiny = {{40, 0, 0, 0, 40, 0, 0, 0, 1}};
-    struct hc_homog nan = {{NAN, 0, 0, 0, 1, 0, 0, 0, 1}};
+    struct hc_homog nan = {{(double)NAN, 0, 0, 0, 1, 0, 0, 0, 1}};
     struct hc_err err = {0};
     double share = -1;
     (void)state;

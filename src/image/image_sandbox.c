@@ -73,11 +73,11 @@ hc_status hc_sandbox_lock(struct hc_err *err)
     }
     for (int fd = 2; fd <= HC_CHILD_FD_OUT && rc == 0; fd += HC_CHILD_FD_OUT - 2) {
         rc = seccomp_rule_add(c, SCMP_ACT_ALLOW, SCMP_SYS(write), 1,
-                              SCMP_A0(SCMP_CMP_EQ, (scmp_datum_t)fd));
+                              SCMP_A0(SCMP_CMP_EQ, (scmp_datum_t)fd, 0));
     }
     if (rc == 0) { // abort() signals itself, nobody else
         rc = seccomp_rule_add(c, SCMP_ACT_ALLOW, SCMP_SYS(tgkill), 1,
-                              SCMP_A0(SCMP_CMP_EQ, (scmp_datum_t)getpid()));
+                              SCMP_A0(SCMP_CMP_EQ, (scmp_datum_t)getpid(), 0));
     }
     rc = rc == 0 ? seccomp_load(c) : rc;
     if (c) {

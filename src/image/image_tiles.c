@@ -305,7 +305,7 @@ hc_status hc_tiles_make(const struct hc_raster *r, enum hc_tiles_kind kind, floa
                         struct hc_err *err)
 {
     struct maker m = {.r = r, .kind = kind, .lo = lo, .hi = hi, .par = par, .file = {.fd = -1}};
-    struct head head = {.w = hc_raster_w(r), .h = hc_raster_h(r), .tile = TILE, .kind = kind};
+    struct head head = {.w = hc_raster_w(r), .h = hc_raster_h(r), .tile = TILE, .kind = (int)kind};
     hc_status st = check_request(r, kind, lo, hi, err);
     if (st != HC_OK) {
         return st;
