@@ -182,7 +182,7 @@ static void test_create_conflicts(void **state)
     assert_int_equal(hc_store_create(path, &p, &err), HC_ECONFLICT); // a file
     assert_int_equal(hc_store_create("", &p, &err), HC_EARG);
     path_in(path, *state, "derived");
-    p.height_mm = NAN;
+    p.height_mm = (double)NAN;
     assert_int_equal(hc_store_create(path, &p, &err), HC_ERANGE);
     p.height_mm = -3;
     assert_int_equal(hc_store_create(path, &p, &err), HC_ERANGE);

@@ -22,8 +22,8 @@ struct hc_store {
     sqlite3 *db;
     sqlite3_stmt *rollback; // of a writer; compiled beforehand, so that it needs no memory when
                             // none is left: a change must not stay half-made in the connection
-    char *folder; // absolute, symbolic links resolved
-    int lock_fd;  // the writer's lock; -1 in a reader
+    char *folder;           // absolute, symbolic links resolved
+    int lock_fd;            // the writer's lock; -1 in a reader
     bool is_writer;
     char author[128];
 };

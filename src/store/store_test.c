@@ -138,7 +138,7 @@ static void test_placement_keeps_every_bit(void **state)
     assert_true(got.held_out_p95_px == v.held_out_p95_px);
     hc_view_release(&got);
 
-    v.frame_to_view[4] = NAN;
+    v.frame_to_view[4] = (double)NAN;
     assert_int_equal(hc_store_place_view(s, &v, &err), HC_ERANGE);
     v.frame_to_view[4] = 1;
     v.is_placed = false; // "good" but not placed: a contradiction
@@ -206,7 +206,7 @@ static void test_view_refusals(void **state)
     v.label = number;
     assert_int_equal(hc_store_add_view(s, &v, &id, &err), HC_EARG);
     v.label = saved;
-    v.clipped_share = NAN;
+    v.clipped_share = (double)NAN;
     assert_int_equal(hc_store_add_view(s, &v, &id, &err), HC_ERANGE);
     v.clipped_share = 0;
     memcpy(v.sha256, absent, sizeof absent);

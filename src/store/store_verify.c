@@ -18,6 +18,9 @@ struct check {
 };
 
 static void say(struct check *c, bool is_problem, const char *fmt, va_list ap)
+    __attribute__((format(printf, 3, 0)));
+
+static void say(struct check *c, bool is_problem, const char *fmt, va_list ap)
 {
     char sentence[640];
     vsnprintf(sentence, sizeof sentence, fmt, ap);

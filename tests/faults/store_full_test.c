@@ -117,7 +117,7 @@ static void test_every_amount_of_room(void **state)
     struct hc_err err = {0};
     struct hc_store *s = NULL;
     char json[30000];
-    int64_t id, last = 0, full = 0, done = 0;
+    int64_t id = 0, last = 0, full = 0, done = 0;
     store_test_create(folder);
     memset(json, ' ', sizeof json);
     json[0] = '[';
