@@ -18,7 +18,9 @@
 #include "num/stats.h"
 #include "scene.h"
 
-#define METHODS (HC_ESTIMATOR_COUNT + 4) // estimators, nothing, the forecast, physical without UV and with true coat
+#define METHODS                                                                                    \
+    (HC_ESTIMATOR_COUNT +                                                                          \
+     4) // estimators, nothing, the forecast, physical without UV and with true coat
 #define NOTHING HC_ESTIMATOR_COUNT
 #define FORECAST (HC_ESTIMATOR_COUNT + 1)
 #define NO_UV (HC_ESTIMATOR_COUNT + 2)
@@ -98,7 +100,8 @@ static void alone(double lin_out[3], const struct hc_forecast *f, const struct h
     if (e == TRUE_COAT) {
         struct fc_ready r;
         fc_model_ready(&r, &f->full, f->which, v);
-        fc_model_at(out, &f->full, &r, log((double)hc_plane_get(&s->coat, x, y)) - true_offset(f, s));
+        fc_model_at(out, &f->full, &r,
+                    log((double)hc_plane_get(&s->coat, x, y)) - true_offset(f, s));
     } else if (e == HC_ESTIMATOR_PHYSICAL || e == NO_UV) {
         struct fc_ready r;
         int which = e == NO_UV ? 0 : f->which;
@@ -172,32 +175,6 @@ static void score(struct result *r, const struct hc_scene *s, const struct hc_fo
             }
             dark += lab[0] < 30;
             light += lab[0] > 60;
-            if (getenv("HC_DUMP") && (x + 3 * y) % 5 == 0) {
-                double lin[3], v[3], cell[FC_CELL], mean, var, lv[3];
-                double ln_uv = log((double)hc_plane_get(&s->uv, x, y) / f->uv_unit);
-                for (int k = 0; k < 3; k++)
-                    lin[k] = (double)hc_plane_get(&s->before.ch[k], x, y);
-                hc_linear_apply3(v, f->basis.to, lin);
-                hc_colour_lin_to_lab_d50(lv, lin);
-                fc_coat_krige(&f->full.coat[f->which], (x + .5) / 160, (y + .5) / 160, &mean, &var);
-                double cu = fc_coat_cue(&f->full.coat[f->which], ln_uv, fc_model_cue(&f->full, v));
-                fc_lookup(cell, f, v, cu + mean);
-                int ai[3];
-                double fa = 0;
-                for (int j = 0; j < 8; j++) {
-                    int at = 0;
-                    double sh = 1;
-                    for (int k = 0; k < 3; k++) {
-                        double u = (fc_t(v[k]) + 4.60517) / (0.476234 + 4.60517) * 16;
-                        ai[k] = u < 15 ? (int)u : 15;
-                        double ww = u - ai[k];
-                        at = at * 17 + ai[k] + (j >> k & 1);
-                        sh *= j >> k & 1 ? ww : 1 - ww;
-                    }
-                    fa += sh * (double)f->colour[4 * at + 1];
-                }
-                fprintf(stderr, "D %d %d %g %g %g %g %g %g %g %g %g %g %g %d %g %g %g %g\n", s->window_x[0], s->window_y[0], de[FORECAST][n], fa, cell[3], cell[4], cell[5], cell[6], cell[7], var, cu, cu + mean, log((double)hc_plane_get(&s->coat, x, y)), why, lab[0], f->q, lv[0], de[0][n]);
-            }
             if (why) {
                 r->why[why]++;
                 r->refused_de += de[FORECAST][n];
@@ -367,7 +344,8 @@ static void print_set(const struct variant *v, const struct result *a, int first
                                               "",
                                               "doing nothing",
                                               "FORECAST (chosen or blend)",
-                                              "physical coat without UV"};
+                                              "physical coat without UV",
+                                              "physical, true coat known"};
     double n = a->n;
     printf("\n%s, scenes %d-%d: mean / 95 %% | darks L*<30, lights L*>60 (CIEDE2000, held-out "
            "pixels)\n",

@@ -122,7 +122,8 @@ struct hc_forecast_rows {
     struct hc_plane coat;    // out, effective coat
     struct hc_plane reason;  // out, enum hc_refusal as float
 };
-// Pure per-pixel function of the fitted forecast; any thread; allocates nothing.
+// Pure per-pixel function of the fitted forecast; any thread; allocates nothing. In and out planes
+// must not overlap.
 void hc_forecast_render(const struct hc_forecast *f, const struct hc_forecast_rows *rows, int x0,
                         int y0);
 

@@ -76,9 +76,10 @@ static void point_at(double t[3], double lab[3], struct point *p, const struct h
     fc_lab_of_inner(lab, &f->basis, out);
 }
 
-// u^2 but for the coat, and apart from it what is to be multiplied by the variance of ln d.
-static void cell_at(float *cell, const struct bake *b, struct point *full, struct point *noisy,
-                    struct point *fold, const double v[3], double far, double ln_d)
+// t(after) - t(before) and u^2 but for the coat. Returns what d^2 and the variance of ln d
+// multiply: by Beer's law the slope over ln d grows about as d.
+static double cell_at(float *cell, const struct bake *b, struct point *full, struct point *noisy,
+                      struct point *fold, const double v[3], double far, double ln_d)
 {
     const struct hc_forecast *f = b->f;
     double t[3], u[3], lab[3], other[3], before[3], slope, noise, change, jack = 0;
@@ -103,7 +104,7 @@ static void cell_at(float *cell, const struct bake *b, struct point *full, struc
     }
     cell[3] = (float)(U_FLOOR * U_FLOOR + change * change + far * far + U_JACK * jack +
                       U_NOISE * noise * noise);
-    cell[4] = (float)(U_COAT * slope * slope);
+    return U_COAT * slope * slope / exp(2 * ln_d);
 }
 
 // Mean Lab distance / 8 to the nearest window pixels.
@@ -143,18 +144,19 @@ static void bake_plane(void *ctx, int block, int y0, int y1)
         int at = block * FC_AXIS * FC_AXIS + ij;
         double v[3] = {fc_axis_v(block), fc_axis_v(ij / FC_AXIS), fc_axis_v(ij % FC_AXIS)};
         double w[3] = {v[0] + f->noise, v[1] - 0.5 * f->noise, v[2] + f->noise};
-        f->colour[4 * at] = (float)fc_model_cue(&f->full, v);
-        double far = colour_distance(b, v);
-        f->colour[4 * at + 1] = (float)far;
+        double far = colour_distance(b, v), slope2 = 0;
         point_make(&full, f, &f->full, v);
         point_make(&noisy, f, &f->full, w);
         for (int k = 0; k < b->data->n_windows; k++) {
             point_make(&fold[k], f, &b->fold[k], v);
         }
         for (int d = 0; d < FC_AXIS_D; d++) {
-            cell_at(f->cell + ((ptrdiff_t)at * FC_AXIS_D + d) * FC_CELL, b, &full, &noisy, fold, v,
-                    far, fc_axis_ln_d(d));
+            float *cell = f->cell + ((ptrdiff_t)at * FC_AXIS_D + d) * FC_CELL;
+            slope2 += cell_at(cell, b, &full, &noisy, fold, v, far, fc_axis_ln_d(d)) / FC_AXIS_D;
         }
+        f->colour[FC_CELL * at] = (float)fc_model_cue(&f->full, v);
+        f->colour[FC_CELL * at + 1] = (float)far;
+        f->colour[FC_CELL * at + 2] = (float)slope2;
     }
 }
 
@@ -174,7 +176,7 @@ hc_status fc_bake(struct hc_forecast *f, const struct fc_model *fold, const stru
 {
     struct bake b = {f, fold, data};
     size_t n = FC_AXIS * FC_AXIS * FC_AXIS;
-    f->colour = hc_mem_array(n * 4, sizeof *f->colour);
+    f->colour = hc_mem_array(n * FC_CELL, sizeof *f->colour);
     f->cell = hc_mem_array(n * FC_AXIS_D * FC_CELL, sizeof *f->cell);
     if (!f->colour || !f->cell) {
         return hc_err_set(err, HC_ENOMEM, "forecast", "out of memory for the tables");
@@ -192,25 +194,26 @@ static void axis_at(double t, double t0, double t1, int n, int *i, double *w)
     *w = u - *i;
 }
 
-void fc_lookup(double out[FC_CELL], const struct hc_forecast *f, const double v[3], double ln_d)
+double fc_u2(const struct hc_forecast *f, const double v[3], double ln_d, double var)
 {
     int i[4];
-    double w[4];
+    double w[4], fixed = 0, slope2 = 0;
     for (int k = 0; k < 3; k++) {
         axis_at(fc_t(v[k]), log(FC_FLOOR), log(V_MAX + FC_FLOOR), FC_AXIS, &i[k], &w[k]);
     }
     axis_at(ln_d, fc_axis_ln_d(0), fc_axis_ln_d(FC_AXIS_D - 1), FC_AXIS_D, &i[3], &w[3]);
-    memset(out, 0, FC_CELL * sizeof *out);
     for (int c = 0; c < 16; c++) {
         int at = 0;
         double share = 1;
         for (int k = 0; k < 4; k++) {
             int up = c >> k & 1;
+            if (k == 3) {
+                slope2 += share * (up ? w[3] : 1 - w[3]) * (double)f->colour[FC_CELL * at + 2];
+            }
             at = at * (k < 3 ? FC_AXIS : FC_AXIS_D) + i[k] + up;
             share *= up ? w[k] : 1 - w[k];
         }
-        for (int k = 0; k < FC_CELL; k++) {
-            out[k] += share * (double)f->cell[(ptrdiff_t)at * FC_CELL + k];
-        }
+        fixed += share * (double)f->cell[FC_CELL * at + 3];
     }
+    return fixed + slope2 * exp(2 * ln_d) * var;
 }

@@ -141,8 +141,8 @@ double fc_grid_ln_d(int i);
 // ------------------------------------
 #define FC_AXIS 17   // nodes per colour axis of the tables
 #define FC_AXIS_D 11 // nodes along ln d
-#define FC_CELL 8 // floats per node: 3 of t(after) - t(before), u^2 fixed, u^2 per variance of ln d
-#define FC_KRIGE 33 // nodes per side of the kriged fields
+#define FC_CELL 4    // floats per node
+#define FC_KRIGE 33  // nodes per side of the kriged fields
 
 // One left-out pixel: what each estimator says on the t scale. The last is the physical one without
 // UV where there is UV.
@@ -163,8 +163,11 @@ struct hc_forecast {
     double colour_limit, coat_lo, coat_hi, radius_limit, noise;
     float clip[3];
     double uv_unit, long_side;
-    float *colour; // FC_AXIS^3 x 4: visible cue, distance to window colours, -, -
-    float *cell;   // FC_AXIS^3 x FC_AXIS_D x FC_CELL
+    // FC_AXIS^3 x FC_CELL: visible cue, distance to window colours, u^2 per d^2 and variance of ln
+    // d
+    float *colour;
+    // FC_AXIS^3 x FC_AXIS_D x FC_CELL: t(after) - t(before) x 3, rest of u^2
+    float *cell;
     float krige_mean[FC_KRIGE * FC_KRIGE], krige_var[FC_KRIGE * FC_KRIGE];
     int frame_w, frame_h;
     struct hc_forecast_summary sum;
@@ -191,7 +194,7 @@ hc_status fc_survey(struct hc_forecast *f, const struct hc_forecast_input *in, s
 void fc_render_scaled(const struct hc_forecast *f, const struct hc_forecast_rows *rows, double x_px,
                       double y_px, double cell, int y0, int y1);
 void fc_blend_t(double t[3], const double weight[HC_ESTIMATOR_COUNT], const double (*member)[3]);
-// u^2 fixed and per variance of ln d from the tables at an inner colour and ln d.
-void fc_lookup(double out[FC_CELL], const struct hc_forecast *f, const double v[3], double ln_d);
+// u^2 from the tables at an inner colour, ln d and its variance.
+double fc_u2(const struct hc_forecast *f, const double v[3], double ln_d, double var);
 
 #endif

@@ -47,10 +47,13 @@ INLINE float clampf(float v, float lo, float hi)
 }
 
 struct chunk {
-    float v[3][CHUNK], t[3][CHUNK]; // inner colour before, ln(v + floor)
+    float v[3][CHUNK], t[3][CHUNK]; // inner colour; ln(v + floor), first before, then after
     float ln_uv[CHUNK], cue[CHUNK], far[CHUNK];
     float ln_d[CHUNK], cue_ln_d[CHUNK], var[CHUNK];
-    float cell[CHUNK][FC_CELL];
+    int corner[CHUNK], step1[CHUNK], step2[CHUNK];
+    float w[4][CHUNK], slope2[CHUNK], d[CHUNK];
+    float u2[CHUNK]; // u^2 of the radius
+    float radius[CHUNK], why[CHUNK];
     float weak[CHUNK]; // > 0: clipped, not a number, or lost in noise
 };
 
@@ -106,40 +109,67 @@ static void load(struct chunk *c, const struct hc_forecast *f, const struct hc_f
     }
 }
 
-struct axis {
-    int i[3];
-    float w[3];
-};
+// The place of each pixel in the colour cube: the lowest corner and the four corners of the
+// tetrahedron it lies in (the usual way of colour tables), as steps in nodes with their weights.
+#define ALL_STEPS (FC_AXIS * FC_AXIS + FC_AXIS + 1)
 
-INLINE struct axis axis_of(const struct chunk *c, int p)
+static void find_place(struct chunk *c, int n)
 {
-    const float scale = (float)(FC_AXIS - 1) / (LN_TOP - LN_FLOOR);
-    struct axis a;
-    for (int k = 0; k < 3; k++) {
-        float u = clampf((c->t[k][p] - LN_FLOOR) * scale, 0.0f, (float)(FC_AXIS - 1));
-        int i = (int)u;
-        i = i < FC_AXIS - 2 ? i : FC_AXIS - 2;
-        a.i[k] = i;
-        a.w[k] = u - (float)i;
+    const float scale = (float)(FC_AXIS - 1) / (LN_TOP - LN_FLOOR),
+                end = (float)(FC_AXIS - 1) - 1e-4f;
+    const float sa = (float)(FC_AXIS * FC_AXIS),
+                sb = (float)FC_AXIS; // whole numbers, exact in float
+    for (int p = 0; p < n; p++) {
+        float u0 = clampf((c->t[0][p] - LN_FLOOR) * scale, 0.0f, end),
+              u1 = clampf((c->t[1][p] - LN_FLOOR) * scale, 0.0f, end),
+              u2 = clampf((c->t[2][p] - LN_FLOOR) * scale, 0.0f, end);
+        float i0 = (float)(int)u0, i1 = (float)(int)u1, i2 = (float)(int)u2;
+        float x = u0 - i0, y = u1 - i1, z = u2 - i2, high, low, middle, big, small;
+        high = x > y ? x : y;
+        big = x > y ? sa : sb;
+        low = x > y ? y : x;
+        small = x > y ? sb : sa;
+        big = z > high ? 1.0f : big;
+        small = z < low ? 1.0f : small;
+        high = z > high ? z : high;
+        low = z < low ? z : low;
+        middle = x + y + z - high - low;
+        c->corner[p] = (int)(i0 * sa + i1 * sb + i2);
+        c->step1[p] = (int)big;
+        c->step2[p] = ALL_STEPS - (int)small;
+        c->w[0][p] = 1.0f - high;
+        c->w[1][p] = high - middle;
+        c->w[2][p] = middle - low;
+        c->w[3][p] = low;
     }
-    return a;
+}
+
+// Four floats at once (a vector type of gcc and clang; the same sums as one by one).
+typedef float four __attribute__((vector_size(16)));
+
+INLINE four four_at(const float *p)
+{
+    four v;
+    memcpy(&v, p, sizeof v);
+    return v;
+}
+
+INLINE four four_of(float s)
+{
+    return (four){s, s, s, s};
 }
 
 static void look_colour(struct chunk *c, const struct hc_forecast *f, int n)
 {
     for (int p = 0; p < n; p++) {
-        struct axis a = axis_of(c, p);
-        const float *at = f->colour + 4 * ((a.i[0] * FC_AXIS + a.i[1]) * FC_AXIS + a.i[2]);
-        float cue = 0, far = 0;
-        for (int j = 0; j < 8; j++) {
-            const float *q = at + 4 * (((j >> 2) * FC_AXIS + (j >> 1 & 1)) * FC_AXIS + (j & 1));
-            float w = (j & 4 ? a.w[0] : 1.0f - a.w[0]) * (j & 2 ? a.w[1] : 1.0f - a.w[1]) *
-                      (j & 1 ? a.w[2] : 1.0f - a.w[2]);
-            cue += w * q[0];
-            far += w * q[1];
-        }
-        c->cue[p] = cue;
-        c->far[p] = far;
+        const float *q = f->colour + FC_CELL * c->corner[p];
+        four v = four_of(c->w[0][p]) * four_at(q) +
+                 four_of(c->w[1][p]) * four_at(q + FC_CELL * c->step1[p]) +
+                 four_of(c->w[2][p]) * four_at(q + FC_CELL * c->step2[p]) +
+                 four_of(c->w[3][p]) * four_at(q + FC_CELL * ALL_STEPS);
+        c->cue[p] = v[0];
+        c->far[p] = v[1];
+        c->slope2[p] = v[2];
     }
 }
 
@@ -174,30 +204,37 @@ static void find_coat(struct chunk *c, const struct hc_forecast *f, float x_px, 
     }
 }
 
+// One corner: its two nodes along ln d.
+INLINE four corner(const float *q, float w, four lo, four hi)
+{
+    return four_of(w) * (lo * four_at(q) + hi * four_at(q + FC_CELL));
+}
+
 static void look_cell(struct chunk *c, const struct hc_forecast *f, int n)
 {
     const float d0 = (float)fc_axis_ln_d(0), d1 = (float)fc_axis_ln_d(FC_AXIS_D - 1);
-    const float scale = (float)(FC_AXIS_D - 1) / (d1 - d0);
+    const float scale = (float)(FC_AXIS_D - 1) / (d1 - d0), end = (float)(FC_AXIS_D - 1) - 1e-4f;
+    const int node = FC_AXIS_D * FC_CELL;
     for (int p = 0; p < n; p++) {
-        struct axis a = axis_of(c, p);
-        float u = clampf((c->ln_d[p] - d0) * scale, 0.0f, (float)(FC_AXIS_D - 1)), w, out[FC_CELL];
+        float u = clampf((c->ln_d[p] - d0) * scale, 0.0f, end), wd;
         int i = (int)u;
-        const float *at;
-        i = i < FC_AXIS_D - 2 ? i : FC_AXIS_D - 2;
-        w = u - (float)i;
-        at = f->cell + (((a.i[0] * FC_AXIS + a.i[1]) * FC_AXIS + a.i[2]) * FC_AXIS_D + i) * FC_CELL;
-        memset(out, 0, sizeof out);
-        for (int j = 0; j < 8; j++) {
-            const float *q = at + (((j >> 2) * FC_AXIS + (j >> 1 & 1)) * FC_AXIS + (j & 1)) *
-                                      (FC_AXIS_D * FC_CELL);
-            float s = (j & 4 ? a.w[0] : 1.0f - a.w[0]) * (j & 2 ? a.w[1] : 1.0f - a.w[1]) *
-                      (j & 1 ? a.w[2] : 1.0f - a.w[2]);
-            float s0 = s * (1.0f - w), s1 = s * w;
-            for (int k = 0; k < FC_CELL; k++) {
-                out[k] += s0 * q[k] + s1 * q[FC_CELL + k];
-            }
-        }
-        memcpy(c->cell[p], out, sizeof out);
+        const float *at = f->cell + c->corner[p] * node + i * FC_CELL;
+        four lo, hi, v;
+        wd = u - (float)i;
+        lo = four_of(1.0f - wd);
+        hi = four_of(wd);
+        v = corner(at, c->w[0][p], lo, hi) + corner(at + c->step1[p] * node, c->w[1][p], lo, hi) +
+            corner(at + c->step2[p] * node, c->w[2][p], lo, hi) +
+            corner(at + ALL_STEPS * node, c->w[3][p], lo, hi);
+        c->t[0][p] += v[0];
+        c->t[1][p] += v[1];
+        c->t[2][p] += v[2];
+        c->u2[p] = v[3];
+    }
+    for (int p = 0; p < n; p++) {
+        float d = fast_exp(clampf(c->ln_d[p], -4.0f, 4.0f));
+        c->d[p] = d;
+        c->u2[p] += c->slope2[p] * d * d * c->var[p];
     }
 }
 
@@ -230,60 +267,65 @@ static void add_uv_member(struct chunk *c, const struct hc_forecast *f,
             float slope = inner[4][k] + inner[5][k] * rr + inner[6][k] * gg + inner[7][k] * bb;
             float with = clampf(plain + u * slope, 0.0f, 4.0f) + (float)FC_FLOOR;
             float without = clampf(plain, 0.0f, 4.0f) + (float)FC_FLOOR;
-            c->cell[i][k] += weight * fast_ln(with / without);
+            c->t[k][i] += weight * fast_ln(with / without);
         }
     }
 }
 
 // First reason that applies, as the number of enum hc_refusal.
-INLINE float reason_of(const struct hc_forecast *f, const struct chunk *c, int i, float zone,
-                       float radius, float lo, float hi)
+static void judge(struct chunk *c, const struct hc_forecast *f, const float *zone, bool has_uv,
+                  int n)
 {
-    float r = 0.0f;
-    r = radius > (float)f->radius_limit ? (float)HC_REFUSAL_RADIUS : r;
-    r = c->far[i] > (float)f->colour_limit ? (float)HC_REFUSAL_COLOUR : r;
-    r = c->cue_ln_d[i] < lo || c->cue_ln_d[i] > hi ? (float)HC_REFUSAL_COAT : r;
-    r = c->weak[i] > 0.0f ? (float)HC_REFUSAL_SIGNAL : r;
-    r = zone > 0.5f ? (float)HC_REFUSAL_ZONE : r;
-    return f->all != HC_REFUSAL_NONE ? (float)f->all : r;
+    const float q = (float)f->q, far = (float)f->colour_limit, limit = (float)f->radius_limit;
+    const float hi = (float)f->coat_hi, all = (float)f->all;
+    // Fitted with UV, asked without: the coat is not known anywhere.
+    const float lo = f->sum.has_uv && !has_uv ? 1e30f : (float)f->coat_lo;
+    for (int i = 0; i < n; i++) {
+        float r = 0.0f, radius = q * sqrtf(c->u2[i]);
+        r = radius > limit ? (float)HC_REFUSAL_RADIUS : r;
+        r = c->far[i] > far ? (float)HC_REFUSAL_COLOUR : r;
+        r = c->cue_ln_d[i] < lo ? (float)HC_REFUSAL_COAT : r;
+        r = c->cue_ln_d[i] > hi ? (float)HC_REFUSAL_COAT : r;
+        r = c->weak[i] > 0.0f ? (float)HC_REFUSAL_SIGNAL : r;
+        c->why[i] = r;
+        c->radius[i] = radius;
+    }
+    for (int i = 0; zone && i < n; i++) {
+        c->why[i] = zone[i] > 0.5f ? (float)HC_REFUSAL_ZONE : c->why[i];
+    }
+    for (int i = 0; all > 0.0f && i < n; i++) {
+        c->why[i] = all;
+    }
 }
 
-INLINE float finite_or_zero(float v)
-{
-    return v - v == 0.0f ? v : 0.0f;
-}
-
-static void store(const struct chunk *c, const struct hc_forecast *f,
-                  const struct hc_forecast_rows *rows, int x, int y, int n)
+static void store(struct chunk *c, const struct hc_forecast *f, const struct hc_forecast_rows *rows,
+                  int x, int y, int n)
 {
     const struct matrix m = matrix_of(f->basis.from);
-    const float *in[3], *zone = rows->zone.px ? hc_plane_row(&rows->zone, y) + x : NULL;
-    const float q = (float)f->q;
-    float lo = (float)f->coat_lo, hi = (float)f->coat_hi, *out[3];
-    float *radius = hc_plane_row(&rows->radius, y) + x, *coat = hc_plane_row(&rows->coat, y) + x;
-    float *reason = hc_plane_row(&rows->reason, y) + x;
-    if (f->sum.has_uv && !rows->uv.px) {
-        lo = 1e30f; // fitted with UV, asked without: the coat is not known anywhere
+    float *restrict radius = hc_plane_row(&rows->radius, y) + x;
+    float *restrict coat = hc_plane_row(&rows->coat, y) + x;
+    float *restrict reason = hc_plane_row(&rows->reason, y) + x;
+    for (int k = 0; k < 3; k++) {
+        for (int i = 0; i < n; i++) {
+            float v = fast_exp(clampf(c->t[k][i], -6.0f, 1.4f)) - (float)FC_FLOOR;
+            c->v[k][i] = v > 0.0f ? v : 0.0f;
+        }
     }
     for (int k = 0; k < 3; k++) {
-        in[k] = hc_plane_row(&rows->before.ch[k], y) + x;
-        out[k] = hc_plane_row(&rows->after.ch[k], y) + x;
+        const float *restrict in = hc_plane_row(&rows->before.ch[k], y) + x;
+        float *restrict out = hc_plane_row(&rows->after.ch[k], y) + x;
+        const float m0 = m.m[3 * k], m1 = m.m[3 * k + 1], m2 = m.m[3 * k + 2];
+        for (int i = 0; i < n; i++) {
+            float lin = m0 * c->v[0][i] + m1 * c->v[1][i] + m2 * c->v[2][i], same = in[i];
+            same = same - same == 0.0f ? same : 0.0f; // NaN and infinity stay inside
+            lin = lin > 0.0f ? lin : 0.0f;
+            out[i] = c->why[i] > 0.0f ? same : lin;
+        }
     }
     for (int i = 0; i < n; i++) {
-        float v[3], u = q * sqrtf(c->cell[i][3] + c->cell[i][4] * c->var[i]);
-        float why = reason_of(f, c, i, zone ? zone[i] : 0.0f, u, lo, hi);
-        for (int k = 0; k < 3; k++) {
-            v[k] = fast_exp(clampf(c->t[k][i] + c->cell[i][k], -6.0f, 1.4f)) - (float)FC_FLOOR;
-            v[k] = v[k] > 0.0f ? v[k] : 0.0f;
-        }
-        for (int k = 0; k < 3; k++) {
-            float lin = m.m[3 * k] * v[0] + m.m[3 * k + 1] * v[1] + m.m[3 * k + 2] * v[2];
-            float same = finite_or_zero(in[k][i]);
-            out[k][i] = why > 0.0f ? same : lin > 0.0f ? lin : 0.0f;
-        }
-        radius[i] = why > 0.0f ? 0.0f : u;
-        coat[i] = fast_exp(clampf(c->ln_d[i], -4.0f, 4.0f));
-        reason[i] = why;
+        radius[i] = c->why[i] > 0.0f ? 0.0f : c->radius[i];
+        coat[i] = c->d[i];
+        reason[i] = c->why[i];
     }
 }
 
@@ -296,10 +338,13 @@ void fc_render_scaled(const struct hc_forecast *f, const struct hc_forecast_rows
         for (int x = 0; x < w; x += CHUNK) {
             int n = w - x < CHUNK ? w - x : CHUNK;
             load(&c, f, rows, x, y, n);
+            find_place(&c, n);
             look_colour(&c, f, n);
             find_coat(&c, f, (float)(x_px + x * cell), (float)(y_px + y * cell), (float)cell, n);
             look_cell(&c, f, n);
             add_uv_member(&c, f, rows, x, y, n);
+            judge(&c, f, rows->zone.px ? hc_plane_row(&rows->zone, y) + x : NULL,
+                  rows->uv.px != NULL, n);
             store(&c, f, rows, x, y, n);
         }
     }

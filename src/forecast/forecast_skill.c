@@ -278,11 +278,11 @@ hc_status fc_calibrate(struct hc_forecast *f, const struct fc_left *left,
     colour_shares(share, data, in);
     for (size_t i = 0; i < data->n; i++) {
         const struct fc_px *p = &data->px[i];
-        double t[3], lab[3], cell[FC_CELL];
+        double t[3], lab[3], u2;
         int w = p->window;
         fc_blend_t(t, f->weight, (const double(*)[3])left[i].t);
-        fc_lookup(cell, f, p->v, left[i].ln_d[f->which]);
-        score[i] = error_of(lab, t, data, p) / sqrt(cell[3] + cell[4] * left[i].var[f->which]);
+        u2 = fc_u2(f, p->v, left[i].ln_d[f->which], left[i].var[f->which]);
+        score[i] = error_of(lab, t, data, p) / sqrt(u2);
         weight[i] =
             (share[w] + 0.3 / data->n_windows) / (double)(data->first[w + 1] - data->first[w]);
     }
