@@ -21,8 +21,10 @@
 #define MIN_USED_OF_TEXTURED 0.2
 #define MIN_SUPPORTED 0.3
 #define GOOD_SUPPORTED 0.6
-#define GOOD_P95_PX 0.5
-#define USABLE_P95_PX 1.5
+#define GOOD_MEDIAN_PX 0.3
+#define GOOD_P95_PX 1.0
+#define USABLE_MEDIAN_PX 0.75
+#define USABLE_P95_PX 2.0
 #define MAX_STRAIN 0.1
 #define SYMMETRY_SCORE 12.0 // a turned or mirrored coarse fit is named from this score on
 #define SYMMETRY_LEAD 1.3   // and when it beats the upright one by this factor
@@ -272,17 +274,18 @@ static void judge(struct hc_align_fit *out, const struct placing *pl)
             out->why, sizeof out->why,
             "the tiles that agree support only %.0f %% of the frame, at least %.0f %% are needed",
             100 * out->area_supported, 100 * MIN_SUPPORTED);
-    } else if (out->held_out_p95_px > USABLE_P95_PX) {
+    } else if (out->held_out_median_px > USABLE_MEDIAN_PX || out->held_out_p95_px > USABLE_P95_PX) {
         snprintf(
             out->why, sizeof out->why,
-            "tiles left out of the fit miss it by up to %.1f px (95 %%), more than %.1f px: the "
-            "painting may have moved or the view is distorted",
-            out->held_out_p95_px, USABLE_P95_PX);
+            "tiles left out of the fit miss it by %.2f px (median), %.2f px (95 %%); up to %.2f "
+            "and %.2f can be used: the painting may have moved or the view is distorted",
+            out->held_out_median_px, out->held_out_p95_px, USABLE_MEDIAN_PX, USABLE_P95_PX);
     } else if (!is_plausible(&pl->map, pl->ref.level[0].src.w, pl->ref.level[0].src.h)) {
         snprintf(out->why, sizeof out->why,
                  "the placement would stretch the picture by over %.0f %%", 100 * MAX_STRAIN);
     } else {
-        bool good = out->held_out_p95_px <= GOOD_P95_PX && out->area_supported >= GOOD_SUPPORTED;
+        bool good = out->held_out_median_px <= GOOD_MEDIAN_PX &&
+                    out->held_out_p95_px <= GOOD_P95_PX && out->area_supported >= GOOD_SUPPORTED;
         out->verdict = good ? HC_ALIGN_GOOD : HC_ALIGN_USABLE;
         snprintf(out->why, sizeof out->why,
                  "%d of %d recognisable tiles agree; tiles left out of the fit miss it by %.2f px "
