@@ -36,6 +36,18 @@ follow() {
     ask -N "$base/api/jobs/$job/events" >"$work/events"
     ask "$base/api/jobs/$job" >"$work/job"
 }
+# documented NAME FILE: every field of the document stands in its paragraph of docs/http-api.md
+docs="$(dirname "$0")/../../docs/http-api.md"
+documented() {
+    awk -v p="$1: " 'index($0, p) == 1 { on = 1 } on && /^$/ { exit } on' "$docs" >"$work/paragraph"
+    [ "$1" = dossier ] && grep '| dossier |' "$docs" >"$work/paragraph"
+    for field in $(sqlite3 :memory: \
+        "SELECT DISTINCT key FROM json_tree(CAST(readfile('$2') AS TEXT)) WHERE typeof(key) = 'text';"); do
+        case " $3 " in *" $field "*) continue ;; esac # told in a paragraph of its own
+        if grep -qw "$field" "$work/paragraph"; then good; else bad "$1: $field is not in docs/http-api.md"; fi
+    done
+}
+tiles_fields="key w h tile levels type"
 compact() { sqlite3 :memory: "SELECT json(CAST(readfile('$1') AS TEXT));"; }
 
 works "the demo" hc demo "$work/demo" --small --threads 2
@@ -44,19 +56,25 @@ start "$d"
 
 # The same documents as the command line.
 code "dossier" 200 "$base/api/dossier"
+documented dossier "$work/body" ""
 same "it may be written" "$(json "$work/body" '$.read_only')" 0
 code "views" 200 "$base/api/views"
 cp "$work/body" "$work/views"
 works "views" hc views "$d" --json
+documented VIEW "$work/views" "views $tiles_fields"
 same "views are the command's" "$(compact "$work/views")" "$(compact "$work/out")"
 code "spot" 200 "$base/api/spot?x=300&y=300&mm=15"
 works "spot" hc spot "$d" --at 300,300 --mm 15 --json
 same "spot is the command's" "$(compact "$work/body")" "$(compact "$work/out")"
+documented SPOT "$work/body" ""
 code "spot outside" 400 "$base/api/spot?x=-5000&y=300"
 code "windows" 200 "$base/api/windows"
+documented WINDOW "$work/body" windows
 code "zones" 200 "$base/api/zones"
+documented ZONE "$work/body" zones
 code "forecast" 200 "$base/api/forecast"
 cp "$work/body" "$work/forecast"
+documented FORECAST "$work/forecast" "$tiles_fields id label lightness left_out_bias"
 same "it is fresh" "$(json "$work/forecast" '$.is_stale')" 0
 
 # Every tile of one view and of the forecast, none beyond.
@@ -77,6 +95,8 @@ code "patch of nothing" 404 "$base/api/patch?what=nothing&x=300&y=300"
 # A forecast as a job.
 code "forecast again" 202 -X POST -H 'Content-Type: application/json' -d '{}' "$base/api/forecast"
 follow
+documented JOB "$work/job" "$(sqlite3 :memory: "SELECT group_concat(key, ' ') FROM
+    json_tree(CAST(readfile('$work/job') AS TEXT), '$.result') WHERE typeof(key) = 'text';" | tr '\n' ' ')"
 same "forecast done" "$(json "$work/job" '$.status')" done
 same "same figures" "$(json "$work/job" '$.result.left_out_de')" "$(json "$work/forecast" '$.left_out_de')"
 true_that "events came" "$(grep -c '^event: progress' "$work/events") >= 3"
