@@ -389,6 +389,8 @@ hc_status hc_decode_run(const char *original, const char *raster_path, struct hc
 hc_status hc_image_init(const char *argv0, struct hc_err *err)
 {
     (void)argv0;
+    // Passing a file-size limit must come back as a failed write, not end the program.
+    signal(SIGXFSZ, SIG_IGN);
     if (access("/proc/self/exe", X_OK) != 0) {
         return hc_err_set(err, HC_EIO, "image",
                           "/proc is not available, so the picture decoder cannot be started.");

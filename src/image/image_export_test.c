@@ -320,7 +320,7 @@ static void full_disk(void **state)
     char disk[80];
     (void)state;
     assert_ok(hc_image_export(r, HC_EXPORT_SRGB16, out, NULL, NULL, &err), &err);
-    signal(SIGXFSZ, SIG_IGN);
+    assert_ok(hc_image_init("test", &err), &err); // a passed size limit is no signal
     assert_int_equal(getrlimit(RLIMIT_FSIZE, &old), 0);
     small.rlim_max = old.rlim_max;
     assert_int_equal(setrlimit(RLIMIT_FSIZE, &small), 0);

@@ -10,9 +10,11 @@
 #include "base/mem.h"
 #include "colour/colour.h"
 #include "image/image_priv.h"
+#include "num/linear.h"
 
 #define BLOCK 256
 #define PROOF_TOL 5e-5
+#define MAX_LIGHT 1e6f // no light is a million times the white; beyond it a float file is damaged
 
 struct hc_icc {
     int bands, bits;
@@ -157,6 +159,7 @@ static bool is_curves_and_matrix(cmsHPROFILE p)
     return cmsGetColorSpace(p) == cmsSigRgbData && cmsIsMatrixShaper(p);
 }
 
+// Curves and matrix of a profile. A float file has no table: its curves must be straight lines.
 static bool fill_rgb_tables(struct hc_icc *c, cmsHPROFILE p)
 {
     static const cmsTagSignature col[3] = {cmsSigRedColorantTag, cmsSigGreenColorantTag,
@@ -166,41 +169,40 @@ static bool fill_rgb_tables(struct hc_icc *c, cmsHPROFILE p)
     for (int k = 0; k < 3; k++) {
         const cmsCIEXYZ *v = cmsReadTag(p, col[k]);
         const cmsToneCurve *t = cmsReadTag(p, trc[k]);
-        if (!v || !t) {
+        if (!v || !t || (c->is_float && !cmsIsToneCurveLinear(t))) {
             return false;
         }
         to_xyz[k] = v->X;
         to_xyz[3 + k] = v->Y;
         to_xyz[6 + k] = v->Z;
-        for (size_t i = 0; i < codes(c); i++) {
+        for (size_t i = 0; !c->is_float && i < codes(c); i++) {
             c->table[k][i] = cmsEvalToneCurveFloat(t, (float)i / c->top);
         }
     }
+    hc_linear_mul3(m, hc_colour_xyz_to_romm, to_xyz);
     for (int i = 0; i < 9; i++) {
-        m[i] = hc_colour_xyz_to_romm[3 * (i / 3)] * to_xyz[i % 3] +
-               hc_colour_xyz_to_romm[3 * (i / 3) + 1] * to_xyz[3 + i % 3] +
-               hc_colour_xyz_to_romm[3 * (i / 3) + 2] * to_xyz[6 + i % 3];
         c->m[i] = (float)m[i];
     }
     return true;
 }
 
-// Does the short way agree with lcms2? A 13-step grid, which holds the corners and the greys.
+// Does the short way agree with lcms2? A 13-step grid, which holds the corners and the greys; for
+// float files it reaches from -0.5 to 2.5.
 static bool is_proved(const struct hc_icc *c)
 {
-    const size_t n = codes(c) - 1;
+    const size_t n = c->is_float ? 12 : codes(c) - 1;
     for (int i = 0; i < 13 * 13 * 13; i++) {
         size_t k[3] = {n * (size_t)(i / 169) / 12, n * (size_t)(i / 13 % 13) / 12,
                        n * (size_t)(i % 13) / 12};
-        float in[3], want[3];
+        float in[3], v[3], want[3];
         for (int b = 0; b < 3; b++) {
-            in[b] = (float)k[b] / c->top;
+            in[b] = c->is_float ? 0.25f * (float)k[b] - 0.5f : (float)k[b] / c->top;
+            v[b] = c->is_float ? in[b] : c->table[b][k[b]];
         }
         cmsDoTransform(c->xf, in, want, 1);
         for (int b = 0; b < 3; b++) {
             double got =
-                (double)(c->m[3 * b] * c->table[0][k[0]] + c->m[3 * b + 1] * c->table[1][k[1]] +
-                         c->m[3 * b + 2] * c->table[2][k[2]]);
+                (double)(c->m[3 * b] * v[0] + c->m[3 * b + 1] * v[1] + c->m[3 * b + 2] * v[2]);
             if (!(fabs(got - (double)want[b]) <= PROOF_TOL)) {
                 return false;
             }
@@ -225,22 +227,37 @@ static void fill_grey_table(struct hc_icc *c)
     }
 }
 
+// Grey float files in linear light: nothing to do.
+static bool is_grey_identity(const struct hc_icc *c)
+{
+    for (int i = -2; i < 12; i++) {
+        float v = 0.25f * (float)i, in[3] = {v, v, v}, rgb[3];
+        cmsDoTransform(c->xf, in, rgb, 1);
+        if (!(fabsf(luminance(rgb) - v) <= (float)PROOF_TOL)) {
+            return false;
+        }
+    }
+    return true;
+}
+
 static hc_status make_tables(struct hc_icc *c, cmsHPROFILE p, struct hc_err *err)
 {
-    if (c->is_float || (c->bands == 3 && !is_curves_and_matrix(p))) {
+    if (c->bands == 3 && !is_curves_and_matrix(p)) {
         return HC_OK;
     }
-    for (int k = 0; k < c->bands; k++) {
+    for (int k = 0; k < c->bands && !c->is_float; k++) {
         c->table[k] = hc_mem_array(codes(c), sizeof(float));
         if (!c->table[k]) {
             return hc_err_set(err, HC_ENOMEM, "image", "out of memory for colour tables");
         }
     }
-    if (c->bands == 1) {
+    if (c->bands == 3) {
+        c->is_fast = fill_rgb_tables(c, p) && is_proved(c);
+    } else if (c->is_float) {
+        c->is_fast = is_grey_identity(c);
+    } else {
         fill_grey_table(c);
         c->is_fast = true;
-    } else {
-        c->is_fast = fill_rgb_tables(c, p) && is_proved(c);
     }
     return HC_OK;
 }
@@ -355,8 +372,9 @@ static void grey_row(const struct hc_icc *c, float *out, const void *in, size_t 
     }
 }
 
-// Numbers of an integer file as 0..1, of a float file as they are; a pixel that holds a NaN or an
-// infinity becomes 0 and is counted. Grey is written three times for an RGB profile's sake.
+// Numbers of an integer file as 0..1, of a float file as they are; a pixel that holds a NaN, an
+// infinity or an absurd number becomes 0 and is counted. Grey is written three times for an RGB
+// profile's sake.
 static void fetch(const struct hc_icc *c, float *to, const void *in, size_t at, size_t n,
                   struct hc_icc_count *count)
 {
@@ -369,7 +387,7 @@ static void fetch(const struct hc_icc *c, float *to, const void *in, size_t at, 
                       : c->bits == 8 ? (float)((const uint8_t *)in)[j]
                                      : (float)((const uint16_t *)in)[j];
             is_top |= !c->is_float && v == c->top;
-            is_bad |= !isfinite(v);
+            is_bad |= !(fabsf(v) <= MAX_LIGHT);
             to[i * k + b] = v / c->top;
         }
         for (size_t b = 0; b < k && is_bad; b++) {
@@ -408,10 +426,28 @@ static void exact_block(const struct hc_icc *c, float *const out[], const void *
     }
 }
 
+static void float_block(const struct hc_icc *c, float *const out[], const void *in, size_t at,
+                        size_t n, struct hc_icc_count *count)
+{
+    float from[3 * BLOCK];
+    fetch(c, from, in, at, n, count);
+    if (c->bands == 1) {
+        memcpy(out[0] + at, from, n * sizeof *from);
+        return;
+    }
+    for (int k = 0; k < 3; k++) {
+        float *restrict o = out[k] + at;
+        const float m0 = c->m[3 * k], m1 = c->m[3 * k + 1], m2 = c->m[3 * k + 2];
+        for (size_t i = 0; i < n; i++) {
+            o[i] = m0 * from[3 * i] + m1 * from[3 * i + 1] + m2 * from[3 * i + 2];
+        }
+    }
+}
+
 void hc_icc_row(const struct hc_icc *c, float *const out[], const void *in, size_t n,
                 struct hc_icc_count *count)
 {
-    if (c->is_fast && c->bands == 1) {
+    if (c->is_fast && c->bands == 1 && !c->is_float) {
         grey_row(c, out[0], in, n, count);
         return;
     }
@@ -419,6 +455,8 @@ void hc_icc_row(const struct hc_icc *c, float *const out[], const void *in, size
         size_t m = n - at < BLOCK ? n - at : BLOCK;
         if (!c->is_fast) {
             exact_block(c, out, in, at, m, count);
+        } else if (c->is_float) {
+            float_block(c, out, in, at, m, count);
         } else if (c->bits == 8) {
             count->clipped += look_up8(c, out, in, at, m);
         } else {

@@ -343,6 +343,52 @@ static void profile_inside_a_file(void **state)
     unlink(raster);
 }
 
+// Float files: the short way for linear profiles, lcms2 for curved ones, beyond white and below
+// black.
+static void float_pixels(void **state)
+{
+    cmsHPROFILE (*const make[])(void) = {linear, wide};
+    (void)state;
+    for (int k = 0; k < 2; k++) {
+        float px[3 * 300], out[3][300], *rows[3] = {out[0], out[1], out[2]};
+        struct hc_rng rng = hc_rng_make(4);
+        struct hc_icc_count count = {0};
+        struct hc_image_info info = {0};
+        struct hc_err err = {0};
+        struct hc_icc *c = NULL;
+        cmsHPROFILE p = make[k](), romm = romm_profile(), again;
+        size_t n;
+        void *mem = save(p, &n);
+        struct hc_icc_source src = {
+            .bands = 3, .bits = 32, .is_float = true, .profile = mem, .profile_bytes = n};
+        cmsHTRANSFORM xf;
+        again = cmsOpenProfileFromMem(mem, (cmsUInt32Number)n);
+        xf = cmsCreateTransform(again, TYPE_RGB_DBL, romm, TYPE_RGB_DBL,
+                                INTENT_RELATIVE_COLORIMETRIC, cmsFLAGS_NOOPTIMIZE);
+        for (int i = 0; i < 900; i++) {
+            px[i] = (float)hc_rng_range(&rng, k ? 0 : -0.2, 2);
+        }
+        assert_ok(hc_icc_create(&c, &src, &info, &err), &err);
+        assert_int_equal(hc_icc_is_fast(c), k == 0);
+        hc_icc_row(c, rows, px, 300, &count);
+        for (int i = 0; i < 300; i++) {
+            double in[3] = {(double)px[3 * i], (double)px[3 * i + 1], (double)px[3 * i + 2]},
+                   want[3];
+            cmsDoTransform(xf, in, want, 1);
+            for (int b = 0; b < 3; b++) {
+                near_abs((double)out[b][i], want[b], 4e-4);
+            }
+        }
+        assert_int_equal(count.clipped, 0);
+        hc_icc_destroy(c);
+        cmsDeleteTransform(xf);
+        cmsCloseProfile(p);
+        cmsCloseProfile(again);
+        cmsCloseProfile(romm);
+        free(mem);
+    }
+}
+
 static void written_profiles_repeat(void **state)
 {
     (void)state;
@@ -367,9 +413,13 @@ static void written_profiles_repeat(void **state)
 int main(int argc, char **argv)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(equal_to_lcms2),           cmocka_unit_test(known_srgb_numbers),
-        cmocka_unit_test(profiles_that_do_not_fit), cmocka_unit_test(grey_with_rgb_profile),
-        cmocka_unit_test(profile_inside_a_file),    cmocka_unit_test(written_profiles_repeat),
+        cmocka_unit_test(equal_to_lcms2),
+        cmocka_unit_test(known_srgb_numbers),
+        cmocka_unit_test(profiles_that_do_not_fit),
+        cmocka_unit_test(grey_with_rgb_profile),
+        cmocka_unit_test(float_pixels),
+        cmocka_unit_test(profile_inside_a_file),
+        cmocka_unit_test(written_profiles_repeat),
     };
     int rc = hc_image_child_main(argc, argv);
     return rc >= 0 ? rc : cmocka_run_group_tests(tests, NULL, NULL);
