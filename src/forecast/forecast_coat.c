@@ -174,7 +174,7 @@ hc_status fc_coat_fit(struct fc_model *m, const struct fc_data *data, bool with_
     c->lo = HUGE_VAL;
     c->hi = -HUGE_VAL;
     for (int w = 0; w < data->n_windows; w++) {
-        m->ln_d[with_uv][w] = NAN;
+        m->ln_d[with_uv][w] = (double)NAN;
     }
     for (int i = 0; i < g.n; i++) {
         double cue = cue_of(c, &g, i);

@@ -63,7 +63,7 @@ struct matrix {
 
 static struct matrix matrix_of(const double m[9])
 {
-    struct matrix r;
+    struct matrix r = {{0}};
     for (int i = 0; i < 9; i++) {
         r.m[i] = (float)m[i];
     }

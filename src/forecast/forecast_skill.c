@@ -201,7 +201,7 @@ void fc_choose(struct hc_forecast *f, struct fc_left *left, const struct fc_data
     }
     f->which = data->has_uv;
     s->has_uv = data->has_uv;
-    s->uv_gain = NAN;
+    s->uv_gain = (double)NAN;
     if (data->has_uv) {
         double without = skill(NULL, left, data, FC_NO_UV, NULL);
         s->uv_gain = without - s->left_out_de[HC_ESTIMATOR_PHYSICAL];
