@@ -146,7 +146,7 @@ static struct v3 body_colour(const struct motif *m, const struct hit *h, double 
         return wall_colour(m, p);
     case T_CURTAIN:
         g = hc_demo_fbm(m->seed + 61, p.x * 8.0, p.y * 3.0, 3);
-        return v3_mul(v3_make(0.37, 0.034, 0.028), 1.0 + 0.25 * g);
+        return v3_mul(v3_make(0.29, 0.027, 0.023), 1.0 + 0.25 * g);
     case T_TABLE:
         g = hc_demo_fbm(m->seed + 62, p.x * 2.5, p.y * 30.0 + p.z * 22.0, 4);
         return v3_mul(v3_make(0.17, 0.085, 0.038), 1.0 + 0.7 * g);
@@ -157,7 +157,7 @@ static struct v3 body_colour(const struct motif *m, const struct hit *h, double 
     case T_HALF:
         return half_colour(m, p);
     case T_LEAF:
-        vein = hc_demo_leaf_vein(p, &side);
+        vein = hc_demo_leaf_vein(m, p, &side);
         g = hc_demo_noise(m->seed + 63, p.x * 14.0, p.y * 14.0 + p.z * 9.0);
         return v3_mul(v3_mix(v3_make(0.085, 0.135, 0.034), v3_make(0.28, 0.30, 0.10), 0.7 * vein),
                       1.0 + 0.25 * g + 0.15 * side);
@@ -229,6 +229,9 @@ static struct v3 shade(const struct motif *m, const struct hit *h, struct v3 vie
     struct v3 out = v3_make(c.x * e.x, c.y * e.y, c.z * e.z);
     struct v3 half = v3_unit(v3_sub(hc_demo_to_light, view));
     double spec = fmax(v3_dot(n, half), 0.0), rim = pow(clamp01(1.0 + v3_dot(view, n)), 3.0);
+    if (h->thing == T_CURTAIN) { // velvet is never quite black in its hollows
+        out = v3_fma(out, c, 0.055);
+    }
     if (h->thing == T_JUG) {
         return v3_add(out, pewter(m, h, view));
     }

@@ -31,7 +31,7 @@ static const struct v3 half_at = {-0.36, 0.275, 0.58};
 static const struct leaf {
     struct v3 at, along, up;
     double len, width, bend;
-} leaves[4] = {
+} leaves[HC_DEMO_LEAF_N] = {
     {{0.55, 0.70, 0.02}, {0.75, 0.52, 0.35}, {-0.4, 0.75, 0.5}, 0.52, 0.155, 0.55},
     {{0.50, 0.71, 0.05}, {-0.62, 0.62, 0.40}, {0.25, 0.55, 0.75}, 0.46, 0.14, 0.60},
     {{0.57, 0.66, 0.20}, {0.55, -0.32, 0.72}, {0.25, 0.9, 0.25}, 0.44, 0.14, 0.8},
@@ -98,10 +98,25 @@ static void make_jug(struct motif *m)
     }
 }
 
+static void make_leaves(struct motif *m)
+{
+    for (int i = 0; i < HC_DEMO_LEAF_N; i++) {
+        struct leaf_frame *f = &m->leaf[i];
+        f->ea = v3_unit(leaves[i].along);
+        f->ec = v3_unit(v3_cross(f->ea, v3_unit(leaves[i].up)));
+        f->en = v3_cross(f->ec, f->ea);
+        f->mid = v3_fma(leaves[i].at, f->ea, 0.5 * leaves[i].len);
+        f->len = leaves[i].len;
+        f->width = leaves[i].width;
+        f->bend = leaves[i].bend;
+    }
+}
+
 void hc_demo_motif_init(struct motif *m, uint64_t seed)
 {
     *m = (struct motif){.seed = seed};
     make_jug(m);
+    make_leaves(m);
     m->eye = v3_make(0.0, 2.45, 7.2);
     struct v3 look = v3_sub(v3_make(0.0, 0.80, 0.0), m->eye);
     m->eye_dist = v3_len(look);
@@ -117,7 +132,7 @@ static double jug_dist(const struct motif *m, struct v3 p)
     if (ball > 0.25) {
         return ball;
     }
-    double rho = hypot(p.x, p.z), y = fmin(fmax(p.y, 0.0), JUG_TOP);
+    double rho = sqrt(p.x * p.x + p.z * p.z), y = fmin(fmax(p.y, 0.0), JUG_TOP);
     double f = y / JUG_TOP * (HC_DEMO_JUG_N - 1);
     int i = (int)f;
     i = i > HC_DEMO_JUG_N - 2 ? HC_DEMO_JUG_N - 2 : i;
@@ -159,7 +174,7 @@ struct v3 hc_demo_quince_local(int k, struct v3 p)
 // Relative radius in a unit direction: ribs round the blossom, a neck at the stalk, two dimples.
 static double quince_shape(struct v3 d, double twist)
 {
-    double s = hypot(d.x, d.z) + 1e-9, c = d.x / s, n = d.z / s;
+    double s = sqrt(d.x * d.x + d.z * d.z) + 1e-9, c = d.x / s, n = d.z / s;
     double c2 = c * c - n * n, n2 = 2 * c * n, c4 = c2 * c2 - n2 * n2, n4 = 2 * c2 * n2;
     double c5 = c4 * c - n4 * n, n5 = n4 * c + c4 * n; // cos, sin of five times the longitude
     double ribs = cos(twist) * c5 + sin(twist) * n5;
@@ -204,16 +219,15 @@ static double half_dist(struct v3 p)
 }
 
 // The leaf as a bent sheet: w = height over the chord plane.
-static double leaf_dist(const struct leaf *l, struct v3 p, double *along, double *across)
+static double leaf_dist(const struct leaf_frame *l, struct v3 p, double *along, double *across)
 {
-    struct v3 q = v3_sub(p, l->at), ea = v3_unit(l->along);
-    struct v3 ec = v3_unit(v3_cross(ea, v3_unit(l->up))), en = v3_cross(ec, ea);
-    double a = v3_dot(q, ea) / l->len, c = v3_dot(q, ec), n = v3_dot(q, en);
-    double mid = 0.5 * l->len;
-    double far = v3_len(v3_fma(q, ea, -mid));
+    struct v3 from_mid = v3_sub(p, l->mid);
+    double far = v3_len(from_mid);
     if (far > l->len * 0.9) {
         return far - l->len * 0.62;
     }
+    double a = v3_dot(from_mid, l->ea) / l->len + 0.5, c = v3_dot(from_mid, l->ec);
+    double n = v3_dot(from_mid, l->en);
     double t = clamp01(a), half = l->width * pow(sin(M_PI * pow(t, 0.85)), 0.8) + 0.002;
     double sheet = l->len * l->bend * 0.32 * (0.25 - (t - 0.5) * (t - 0.5)) * 2.0;
     sheet += 0.35 * fabs(c) + 0.018 * sin(a * 19.0 + 4.0 * c / l->width) * fabs(c) / l->width;
@@ -225,12 +239,12 @@ static double leaf_dist(const struct leaf *l, struct v3 p, double *along, double
     return 0.6 * fmax(fabs(n - sheet) - 0.006, out);
 }
 
-double hc_demo_leaf_vein(struct v3 p, double *side)
+double hc_demo_leaf_vein(const struct motif *m, struct v3 p, double *side)
 {
     double best = 1e9, vein = 0.0;
     *side = 0.0;
-    for (size_t i = 0; i < 4; i++) {
-        double a, c, d = leaf_dist(&leaves[i], p, &a, &c);
+    for (int i = 0; i < HC_DEMO_LEAF_N; i++) {
+        double a, c, d = leaf_dist(&m->leaf[i], p, &a, &c);
         if (d < best && d < 0.05) {
             double rib = fmod(a * 7.0 - fabs(c) * 1.3 + 10.0, 1.0);
             best = d;
@@ -287,10 +301,12 @@ static double cloth_lift(const struct motif *m, struct v3 p, double s)
 static double table_dist(struct v3 p, double *corner)
 {
     double qz = p.z - TABLE_EDGE + 0.03, qy = p.y + 0.03;
-    double out = hypot(fmax(qz, 0.0), fmax(qy, 0.0)) + fmin(fmax(qz, qy), 0.0) - 0.03;
+    double cz = fmax(qz, 0.0), cy = fmax(qy, 0.0);
+    double out = sqrt(cz * cz + cy * cy) + fmin(fmax(qz, qy), 0.0) - 0.03;
     *corner = out;
     double slab = fmax(out, -0.20 - p.y);
-    double groove = hypot(p.z - TABLE_EDGE, p.y + 0.135) - 0.018; // a moulding line
+    double gz = p.z - TABLE_EDGE, gy = p.y + 0.135;
+    double groove = sqrt(gz * gz + gy * gy) - 0.018; // a moulding line
     slab = fmax(slab, -groove);
     double apron = p.z - TABLE_EDGE + 0.10;
     return fmin(slab, fmax(apron, p.y + 0.18));
@@ -322,7 +338,8 @@ static double curtain_dist(const struct motif *m, struct v3 p)
         return side * 0.7;
     }
     double f = 0.5 + 0.5 * sin(9.0 * t + 0.9 * sin(2.1 * p.y + 3.0 * t));
-    double fold = 0.10 * f + 0.022 * sin(19.0 * t + 1.4 * p.y) +
+    double slack = 0.7 + 0.5 * hc_demo_noise(m->seed + 22, t * 2.0, p.y * 0.9);
+    double fold = 0.10 * f * slack + 0.030 * sin(17.0 * t + 1.9 * p.y) * (1.3 - slack) +
                   0.02 * hc_demo_noise(m->seed + 21, t * 4.0, p.y * 2.0);
     double d = p.z - (-0.86 + fold + 0.10 * clamp01(t));
     return 0.45 * fmax(fmax(d, -0.05 - d - 0.2), side);
@@ -348,8 +365,8 @@ double hc_demo_motif_dist(const struct motif *m, struct v3 p, int *thing)
         nearest(&best, &which, quince_dist(k, p), T_QUINCE_0 + k);
     }
     nearest(&best, &which, half_dist(p), T_HALF);
-    for (size_t i = 0; i < 4; i++) {
-        nearest(&best, &which, leaf_dist(&leaves[i], p, NULL, NULL), T_LEAF);
+    for (int i = 0; i < HC_DEMO_LEAF_N; i++) {
+        nearest(&best, &which, leaf_dist(&m->leaf[i], p, NULL, NULL), T_LEAF);
     }
     struct v3 stalk = v3_make(0.53, 0.66, 0.03);
     nearest(&best, &which, capsule(p, stalk, v3_make(0.60, 0.84, -0.02), 0.018), T_LEAF);

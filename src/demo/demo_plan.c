@@ -19,9 +19,9 @@ struct layer {
 static const struct layer layers[5] = {
     {4.2, 30.0, 2.6, 0.000, 0.97, 0.018, 0.40, 0.10, 0.25}, // dead colour
     {2.1, 15.0, 2.5, 0.000, 0.88, 0.026, 0.60, 0.40, 0.35},
-    {1.05, 8.5, 2.3, 0.010, 0.84, 0.034, 0.75, 0.50, 0.35},
-    {0.52, 5.0, 1.7, 0.022, 0.84, 0.042, 0.75, 0.55, 0.30},
-    {0.27, 3.2, 1.5, 0.045, 0.86, 0.050, 0.80, 0.50, 0.25},
+    {1.05, 8.5, 2.8, 0.010, 0.84, 0.030, 0.75, 0.50, 0.35},
+    {0.52, 5.0, 1.9, 0.022, 0.84, 0.030, 0.75, 0.55, 0.30},
+    {0.27, 3.2, 1.5, 0.045, 0.86, 0.026, 0.80, 0.50, 0.25},
 };
 
 // Brush size by thing: a wall is scrubbed in, a leaf is drawn.
@@ -130,7 +130,7 @@ static bool trace_spine(const struct pass *p, double x, double y, double length,
     int lo = half, hi = half;
     size_t at = model_at(p->m, x, y);
     double c0[3] = {(double)p->m->rgb[0][at], (double)p->m->rgb[1][at], (double)p->m->rgb[2][at]};
-    double value = cbrt(lum(c0) + 0.004), turn = p->level >= 2 ? 0.05 : p->level == 1 ? 0.14 : 0.35;
+    double value = cbrt(lum(c0) + 0.004), turn = p->level >= 2 ? 0.05 : p->level == 1 ? 0.11 : 0.35;
     px[half] = x;
     py[half] = y;
     for (int way = -1; way <= 1; way += 2) {
@@ -223,7 +223,7 @@ static hc_status set_down(struct strokes *out, const struct pass *p, double x, d
     double bright = lum(a), pattern = (double)p->m->pattern[at];
     double thick = 0.22 + 2.6 * pow(bright, 1.25) + (p->level >= 2 ? 0.9 * pattern : 0.0);
     if (p->level >= 3 && bright > 0.45) {
-        thick *= 1.9; // highlights are set on with a full brush
+        thick *= 1.6; // highlights are set on with a full brush
     }
     s.half_mm = (float)half;
     s.load_mm = (float)(l->load_mm * thick);

@@ -97,7 +97,13 @@ enum thing {
 };
 #define HC_DEMO_JUG_N 256
 #define HC_DEMO_HANDLE_N 14
+#define HC_DEMO_LEAF_N 4
+struct leaf_frame {
+    struct v3 mid, ea, ec, en; // along, across, off the leaf
+    double len, width, bend;
+};
 struct motif {
+    struct leaf_frame leaf[HC_DEMO_LEAF_N];
     uint64_t seed;
     double jug_r[HC_DEMO_JUG_N]; // lathe profile over 0..jug_top
     struct v3 handle[HC_DEMO_HANDLE_N];
@@ -113,7 +119,7 @@ void hc_demo_cloth_ab(struct v3 p, double *a, double *b);
 double hc_demo_cloth_pattern(double a, double b);   // 0..1, the raised damask figure
 struct v3 hc_demo_half_local(struct v3 p);          // the cut quince: z along the cut's normal
 struct v3 hc_demo_quince_local(int k, struct v3 p); // unit direction from its core, y to blossom
-double hc_demo_leaf_vein(struct v3 p, double *side);
+double hc_demo_leaf_vein(const struct motif *m, struct v3 p, double *side);
 
 // ---- the model picture (demo_light.c): what the painter saw
 // ---------------------------------------
