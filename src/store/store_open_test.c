@@ -260,8 +260,8 @@ static void test_writer_tidies(void **state)
 
 static void protect(const char *folder, mode_t folder_mode, mode_t file_mode)
 {
-    static const char *const name[] = {HC_STORE_DB, HC_STORE_DB "-wal", HC_STORE_LOCK,
-                                       HC_STORE_README};
+    static const char *const name[] = {HC_STORE_DB, HC_STORE_DB "-wal", HC_STORE_DB "-shm",
+                                       HC_STORE_LOCK, HC_STORE_README};
     char path[4200];
     for (size_t i = 0; i < sizeof name / sizeof name[0]; i++) {
         path_in(path, folder, name[i]);
@@ -299,6 +299,26 @@ static void test_read_only_folder(void **state)
     assert_ok(hc_store_verify(s, &found, NULL, NULL, NULL, &err), &err);
     assert_int_equal(found.problems, 0);
     assert_int_equal(found.originals, 1);
+    hc_store_close(s);
+    become(0);
+    protect(*state, 0755, 0644);
+}
+
+// A reader that is the last to close leaves an empty write-ahead log and its index: no obstacle.
+static void test_read_only_after_reading(void **state)
+{
+    struct hc_err err = {0};
+    struct hc_store *s = store_test_create_open(*state);
+    struct hc_view v;
+    store_test_add_view(s, *state, "one", "normal", "before");
+    hc_store_close(s);
+    assert_ok(hc_store_open(&s, *state, HC_STORE_READ, &err), &err);
+    hc_store_close(s);
+    protect(*state, 0555, 0444);
+    become(NOBODY);
+    assert_ok(hc_store_open(&s, *state, HC_STORE_READ, &err), &err);
+    assert_ok(hc_store_view_by_name(s, "one", &v, &err), &err);
+    hc_view_release(&v);
     hc_store_close(s);
     become(0);
     protect(*state, 0755, 0644);
@@ -442,6 +462,7 @@ int main(void)
                                         teardown),
         cmocka_unit_test_setup_teardown(test_writer_tidies, setup, teardown),
         cmocka_unit_test_setup_teardown(test_read_only_folder, setup, teardown),
+        cmocka_unit_test_setup_teardown(test_read_only_after_reading, setup, teardown),
         cmocka_unit_test_setup_teardown(test_read_only_copy_of_open_dossier, setup, teardown),
         cmocka_unit_test_setup_teardown(test_newer_schema, setup, teardown),
         cmocka_unit_test_setup_teardown(test_migration, setup, teardown),
