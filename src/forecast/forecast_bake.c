@@ -16,6 +16,7 @@
 #define U_COAT 0.4
 #define U_NOISE 0.9
 #define U_CHANGE 0.17
+#define U_VEIL 0.3 // share by which haze differs from place to place
 #define U_FAR 0.65
 #define STEP_LN_D 0.15 // for the slope of the prediction over ln d
 
@@ -76,34 +77,55 @@ static void point_at(double t[3], double lab[3], struct point *p, const struct h
     fc_lab_of_inner(lab, &f->basis, out);
 }
 
-// t(after) - t(before) and u^2 but for the coat. Returns what d^2 and the variance of ln d
-// multiply: by Beer's law the slope over ln d grows about as d.
-static double cell_at(float *cell, const struct bake *b, struct point *full, struct point *noisy,
-                      struct point *fold, const double v[3], double far, double ln_d)
+// What one colour of the tables needs: the model there, at a little more noise, at less haze, and
+// the left-out models.
+struct spot {
+    double v[3], far;
+    struct point full, noisy, hazy, fold[FC_WINDOWS];
+};
+
+static void spot_make(struct spot *s, const struct bake *b)
 {
     const struct hc_forecast *f = b->f;
-    double t[3], u[3], lab[3], other[3], before[3], slope, noise, change, jack = 0;
+    const double *v = s->v, *haze = f->full.maps.haze;
+    double noisy[3] = {v[0] + f->noise, v[1] - 0.5 * f->noise, v[2] + f->noise};
+    double hazy[3] = {v[0] - U_VEIL * haze[0], v[1] - U_VEIL * haze[1], v[2] - U_VEIL * haze[2]};
+    point_make(&s->full, f, &f->full, v);
+    point_make(&s->noisy, f, &f->full, noisy);
+    point_make(&s->hazy, f, &f->full, hazy);
+    for (int w = 0; w < b->data->n_windows; w++) {
+        point_make(&s->fold[w], f, &b->fold[w], v);
+    }
+}
+
+// t(after) - t(before) and u^2 but for the coat. Returns what d^2 and the variance of ln d
+// multiply: by Beer's law the slope over ln d grows about as d.
+static double cell_at(float *cell, const struct bake *b, struct spot *s, double ln_d)
+{
+    const struct hc_forecast *f = b->f;
+    double t[3], u[3], lab[3], other[3], slope, noise, haze, change, jack = 0;
     int n = b->data->n_windows;
-    point_at(u, other, full, f, &f->full, ln_d + STEP_LN_D);
-    point_at(u, lab, full, f, &f->full, ln_d - STEP_LN_D);
+    point_at(u, other, &s->full, f, &f->full, ln_d + STEP_LN_D);
+    point_at(u, lab, &s->full, f, &f->full, ln_d - STEP_LN_D);
     slope = hc_colour_ciede2000(lab, other) / (2 * STEP_LN_D);
-    point_at(t, lab, full, f, &f->full, ln_d);
-    point_at(u, other, noisy, f, &f->full, ln_d);
+    point_at(t, lab, &s->full, f, &f->full, ln_d);
+    point_at(u, other, &s->noisy, f, &f->full, ln_d);
     noise = hc_colour_ciede2000(lab, other);
-    fc_lab_of_inner(before, &f->basis, v);
-    change = U_CHANGE * hc_colour_ciede2000(lab, before);
-    far *= U_FAR;
+    point_at(u, other, &s->hazy, f, &f->full, ln_d);
+    haze = hc_colour_ciede2000(lab, other);
+    fc_lab_of_inner(other, &f->basis, s->v);
+    change = U_CHANGE * hc_colour_ciede2000(lab, other);
     for (int w = 0; w < n; w++) {
         double de;
-        point_at(u, other, &fold[w], f, &b->fold[w], ln_d);
+        point_at(u, other, &s->fold[w], f, &b->fold[w], ln_d);
         de = hc_colour_ciede2000(lab, other);
         jack += de * de * (n - 1) / n;
     }
     for (int k = 0; k < 3; k++) {
-        cell[k] = (float)(t[k] - fc_t(v[k]));
+        cell[k] = (float)(t[k] - fc_t(s->v[k]));
     }
-    cell[3] = (float)(U_FLOOR * U_FLOOR + change * change + far * far + U_JACK * jack +
-                      U_NOISE * noise * noise);
+    cell[3] = (float)(U_FLOOR * U_FLOOR + change * change + U_FAR * U_FAR * s->far * s->far +
+                      U_JACK * jack + U_NOISE * noise * noise + haze * haze);
     return U_COAT * slope * slope / exp(2 * ln_d);
 }
 
@@ -137,25 +159,23 @@ static void bake_plane(void *ctx, int block, int y0, int y1)
 {
     struct bake *b = ctx;
     struct hc_forecast *f = b->f;
-    struct point full, noisy, fold[FC_WINDOWS];
+    struct spot s;
     (void)y0;
     (void)y1;
     for (int ij = 0; ij < FC_AXIS * FC_AXIS; ij++) {
         int at = block * FC_AXIS * FC_AXIS + ij;
-        double v[3] = {fc_axis_v(block), fc_axis_v(ij / FC_AXIS), fc_axis_v(ij % FC_AXIS)};
-        double w[3] = {v[0] + f->noise, v[1] - 0.5 * f->noise, v[2] + f->noise};
-        double far = colour_distance(b, v), slope2 = 0;
-        point_make(&full, f, &f->full, v);
-        point_make(&noisy, f, &f->full, w);
-        for (int k = 0; k < b->data->n_windows; k++) {
-            point_make(&fold[k], f, &b->fold[k], v);
-        }
+        double slope2 = 0;
+        s.v[0] = fc_axis_v(block);
+        s.v[1] = fc_axis_v(ij / FC_AXIS);
+        s.v[2] = fc_axis_v(ij % FC_AXIS);
+        s.far = colour_distance(b, s.v);
+        spot_make(&s, b);
         for (int d = 0; d < FC_AXIS_D; d++) {
             float *cell = f->cell + ((ptrdiff_t)at * FC_AXIS_D + d) * FC_CELL;
-            slope2 += cell_at(cell, b, &full, &noisy, fold, v, far, fc_axis_ln_d(d)) / FC_AXIS_D;
+            slope2 += cell_at(cell, b, &s, fc_axis_ln_d(d)) / FC_AXIS_D;
         }
-        f->colour[FC_CELL * at] = (float)fc_model_cue(&f->full, v);
-        f->colour[FC_CELL * at + 1] = (float)far;
+        f->colour[FC_CELL * at] = (float)fc_model_cue(&f->full, s.v);
+        f->colour[FC_CELL * at + 1] = (float)s.far;
         f->colour[FC_CELL * at + 2] = (float)slope2;
     }
 }

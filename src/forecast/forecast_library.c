@@ -175,10 +175,11 @@ void fc_maps_train(struct fc_maps *m, const struct fc_library *lib, int paints,
     }
     m->after = theta->after;
     for (int k = 0; k < 3; k++) {
-        m->veil[k] = theta->before;
+        m->haze[k] = 0;
         for (int b = 0; b < FC_BANDS; b++) {
-            m->veil[k] += 0.48 * layer.back[b] * lib->response[b][k]; // (1 - k1) / 2
+            m->haze[k] += 0.48 * layer.back[b] * lib->response[b][k]; // (1 - k1) / 2
         }
+        m->veil[k] = theta->before + m->haze[k];
     }
 }
 

@@ -38,6 +38,7 @@ struct fc_theta {
 };
 #define FC_THETA 6
 struct fc_maps {
+    double haze[3]; // the haze's part of the veil
     double veil[3]; // inner colour of haze and surface before, taken off before logarithms
     double after;   // surface after
     double c[FC_NODES][FC_FEATURES][3];
