@@ -162,7 +162,7 @@ void hc_query_take_chars(struct hc_query *q, char *out, size_t room)
         hc_query_no_memory(q);
     }
     n = n < room ? n : room - 1;
-    if (n) {
+    if (text && n) {
         memcpy(out, text, n);
     }
     out[n] = 0;

@@ -405,6 +405,9 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_every_allocation),
     };
+    if (access("/dev/shm", W_OK) == 0) {
+        setenv("TMPDIR", "/dev/shm", 0); // thousands of syncs that prove nothing here
+    }
     install_sqlite_faults();
     is_thorough = getenv("HC_FAULT_LOOPS") != NULL;
     return cmocka_run_group_tests(tests, NULL, NULL);
