@@ -219,13 +219,14 @@ function spotDoc(world, x, y, mm)
             window: win ? win.label : null, zones: []};
 }
 
+/** Tiles made so far; they are the same in every world but for the open windows. @type {Map<string, Buffer>} */
+const cache = new Map();
+
 /** Start it. @param {string} kind @param {{seconds?: number}} [options] @returns {Promise<{url: string,
  *  world: any, stop: () => Promise<void>}>} */
 export async function startMock(kind, options = {})
 {
     const world = makeWorld(kind), seconds = options.seconds ?? 1.2;
-    /** @type {Map<string, Buffer>} */
-    const cache = new Map();
     let nextJob = 1;
 
     /** @param {string} what @param {() => void} done @param {string} [fails] */
@@ -271,12 +272,13 @@ export async function startMock(kind, options = {})
         if ((m = /^\/tiles\/([0-9a-f]{64})\/(\d+)\/(\d+)_(\d+)$/.exec(path))) {
             const name = NAME_OF.get(m[1]) ?? "1", [level, x, y] = [m[2], m[3], m[4]].map(Number);
             const t = name === "6" ? tiles(name, 1600, 1300) : tiles(name), step = 2 ** (t.levels - 1 - level);
-            if (!cache.has(path))
-                cache.set(path, render(name, x * 256 * step, y * 256 * step, step,
+            const known = `${path} ${name === "2" ? JSON.stringify(world.windows) : ""}`;
+            if (!cache.has(known))
+                cache.set(known, render(name, x * 256 * step, y * 256 * step, step,
                                        Math.min(256, Math.ceil(t.w / step) - x * 256),
                                        Math.min(256, Math.ceil(t.h / step) - y * 256), world));
             res.writeHead(200, {"Content-Type": "image/png", "Cache-Control": "public, max-age=31536000, immutable"});
-            return res.end(cache.get(path));
+            return res.end(cache.get(known));
         }
         if (path === "/api/patch") {
             const mm = Number(q.get("mm")), px = Number(q.get("px")), side = mm / MM_PER_PX;

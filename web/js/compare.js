@@ -79,6 +79,15 @@ function build()
                            /** @type {HTMLInputElement} */ (el).value) === focusName))?.focus();
 }
 
+/** The veil comes in six steps over its scale, the first one clear (HC_TILES_HEAT).
+ *  @param {{lo: number, hi: number}} scale */
+function veilLegend(scale)
+{
+    return h("span", {class: "legend-veil"}, "radius \u00b1", [0, 1, 2, 3, 4, 5].map((k) => [
+        k ? h("span", {}, num(scale.lo + (scale.hi - scale.lo) * k / 6, 0)) : null,
+        h("span", {class: `veil veil-${k}`, "aria-hidden": "true"})]).flat(), " and more, CIEDE2000");
+}
+
 /** What the veil and the hatch mean, at the foot of the picture. */
 function legend()
 {
@@ -89,9 +98,7 @@ function legend()
     if (!f || !isShown)
         return;
     fill(el, h("span", {class: "legend-hatch", "aria-hidden": "true"}), h("span", {}, "refused"),
-         state.radiusOn ? [h("span", {}, `radius \u00b1${num(f.radius_scale.lo, 0)}`),
-                           h("span", {class: "legend-veil", "aria-hidden": "true"}),
-                           h("span", {}, `\u00b1${num(f.radius_scale.hi, 0)} CIEDE2000 and more`)] : []);
+         state.radiusOn ? veilLegend(f.radius_scale) : []);
 }
 
 export function start()

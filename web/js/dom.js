@@ -74,14 +74,20 @@ export function byId(id)
     return el;
 }
 
+let fields = 0;
+
 /**
  * A labelled control, one above the other.
  * @param {string} text @param {HTMLElement} control @param {string} [hint]
  */
 export function field(text, control, hint)
 {
-    return h("label", {class: "field"}, h("span", {class: "field-name"}, text), control,
-             hint ? h("span", {class: "hint"}, hint) : null);
+    const id = `field-${++fields}`;
+    control.id = id;
+    if (hint)
+        control.setAttribute("aria-describedby", `${id}-hint`);
+    return h("div", {class: "field"}, h("label", {class: "field-name", for: id}, text), control,
+             hint ? h("span", {class: "hint", id: `${id}-hint`}, hint) : null);
 }
 
 /**

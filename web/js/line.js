@@ -165,6 +165,7 @@ export function bringHere()
 {
     const [w, h0] = stage.areaSize();
     putAt([w / 2, h0 / 2]);
+    place(); // now, since what is not in sight takes no focus
     part.grip.focus();
 }
 

@@ -148,8 +148,9 @@ async function open()
     keys.start();
     lookRoom.start();
     forecastRoom.start();
-    const asked = location.hash.slice(1);
-    enter(asked === "forecast" ? "forecast" : "look");
+    const byAddress = () => enter(location.hash === "#forecast" ? "forecast" : "look");
+    addEventListener("hashchange", byAddress);
+    byAddress();
     set({outlinesOn: state.room === "forecast"});
     document.documentElement.classList.add("is-open");
 }

@@ -23,11 +23,9 @@ let fresh = null;
 const windowAbout = {before: "", test: "", surface: "bare", system: "", label: ""};
 const zoneAbout = {kind: "overpaint", label: ""};
 
-const CAUTION = [
-    "Halfclean advises; a qualified conservator decides. Local codes, licensed practice and the " +
-        "safety data sheet of every material come first.",
-    "Solvents: ventilation, no ignition source, gloves, exposure limits. UV lamps: protect eyes and " +
-        "skin. Flaking or lifting paint: stop, and consolidate before any test window."];
+const CAUTION = "Halfclean advises; a qualified conservator decides. Local codes and safety data sheets " +
+    "come first. Solvents: ventilation, ignition, skin, exposure limits. UV lamps: eyes and skin. " +
+    "Flaking paint: stop and consolidate.";
 
 /** @param {() => Promise<void>} fn */
 async function attempt(fn)
@@ -255,7 +253,7 @@ function windowItem(w)
                  `${num(f.left_out_de, 1)} CIEDE2000, doing nothing: ${num(f.nothing_de, 1)} \u00b7 ` +
                  `coat ${num(f.coat, 2)}`) : null,
              h("div", {class: "row"},
-               h("button", {type: "button", "aria-label": `Go to ${w.label}`,
+               h("button", {type: "button", "aria-label": `Go there: ${w.label}`,
                             onclick: () => goToPolygon(w.polygon)}, "Go there"),
                remover(w.label, () => api.removeWindow(w.id))));
 }
@@ -285,7 +283,7 @@ function remover(name, fn)
         }
         isSure = true;
         el.textContent = "Remove: sure?";
-        el.setAttribute("aria-label", `Remove ${name}: press again to do it`);
+        el.setAttribute("aria-label", `Remove: sure? ${name}`);
     });
     el.addEventListener("blur", () => {
         isSure = false;
@@ -411,7 +409,7 @@ function showZones()
                h("span", {class: "verdict"}, z.kind)),
              h("p", {class: "view-what"}, `${num(z.area_mm2, 0)} mm\u00b2`),
              h("div", {class: "row"},
-               h("button", {type: "button", "aria-label": `Go to ${z.label || z.kind}`,
+               h("button", {type: "button", "aria-label": `Go there: ${z.label || z.kind}`,
                             onclick: () => goToPolygon(z.polygon)}, "Go there"),
                remover(z.label || z.kind, () => api.removeZone(z.id)))))) : null);
 }
@@ -423,8 +421,8 @@ export function start()
             windows: h("section", {"aria-label": "Windows"}), zones: h("section", {"aria-label": "Zones"}),
             work: h("div", {class: "work"}), trouble: h("p", {class: "trouble", role: "alert"})};
     fill(byId("room-forecast"),
-         h("section", {class: "caution", "aria-label": "Caution"}, CAUTION.map((c) => h("p", {}, c))),
-         part.trouble, part.result, part.compute, part.windows, part.zones);
+         part.trouble, part.result, part.compute, part.windows, part.zones,
+         h("section", {class: "caution", "aria-label": "Caution"}, h("p", {}, CAUTION)));
     on(["forecast", "windows", "dossier"], () => {
         showResult();
         showCompute();

@@ -31,14 +31,15 @@ function viewItem(v)
                h("span", {class: `verdict is-${v.fit.verdict}`}, VERDICT[v.fit.verdict] ?? v.fit.verdict)),
              h("p", {class: "view-what"}, `${viewWords(v)} \u00b7 ${v.w} \u00d7 ${v.h} px, ${v.bits} bit` +
                                           `${v.bands === 1 ? ", grey" : ""}${light ? ` \u00b7 ${light}` : ""}`),
+             residual ? h("p", {class: "view-what"}, residual) : null,
              viewWarnings(v).map((w) => h("p", {class: "loud"}, w)),
              h("div", {class: "row"},
                h("button", {type: "button", "aria-pressed": String(state.sideA === side),
-                            "aria-label": `Show ${v.label} on one side`, disabled: !v.tiles,
+                            "aria-label": `One side: ${v.label}`, disabled: !v.tiles,
                             onclick: () => choose("sideA", side)}, "One side"),
                h("button", {type: "button", "aria-pressed": String(state.mode !== "one" &&
                                                                     state.sideB === side),
-                            "aria-label": `Show ${v.label} on the other side`, disabled: !v.tiles,
+                            "aria-label": `Other side: ${v.label}`, disabled: !v.tiles,
                             onclick: () => {
                                 choose("sideB", side);
                                 if (state.mode === "one")
@@ -48,7 +49,6 @@ function viewItem(v)
                    : h("button", {type: "button", onclick: () => place(v)}, "Place again"),
              h("details", {}, h("summary", {}, "File and fit"),
                h("p", {}, fitSentence(v.fit)),
-               residual ? h("p", {}, residual) : null,
                v.fit.verdict === "good" || v.fit.verdict === "usable"
                    ? h("p", {}, `exposure: multiplied by ${num(v.fit.exposure_factor, 3)}` +
                        (v.fit.exposure_spread ? `, spread ${num(v.fit.exposure_spread, 3)}` : "")) : null,

@@ -20,7 +20,7 @@ let crossMark;
 let nextMark;
 /** @type {SVGGElement} */
 let pen;
-/** @type {{at: Point, el: SVGGElement}[]} */
+/** `half`: about half the name's width, px. @type {{at: Point, el: SVGGElement, half: number}[]} */
 let labelled = [];
 
 /** @type {Drawing|null} */
@@ -46,7 +46,7 @@ function label(at, text)
 {
     const el = s("g", {}, s("text", {class: "outline-name under"}, text),
                  s("text", {class: "outline-name over"}, text));
-    labelled.push({at, el});
+    labelled.push({at, el, half: 3.4 * text.length + 3});
     return el;
 }
 
@@ -56,8 +56,8 @@ function rebuild()
     const isOn = state.outlinesOn;
     fill(ground, isOn ? [...state.zones.flatMap((z) => outline(z.polygon, "zone")),
                          ...state.windows.flatMap((w) => outline(w.polygon, "window"))] : []);
-    fill(labels, isOn ? [...state.zones.map((z) => label(topOf(z.polygon), z.label || z.kind)),
-                         ...state.windows.map((w) => label(topOf(w.polygon), w.label))] : []);
+    fill(labels, isOn ? [...state.windows.map((w) => label(topOf(w.polygon), w.label)),
+                         ...state.zones.map((z) => label(topOf(z.polygon), z.label || z.kind))] : []);
     place();
 }
 
@@ -68,13 +68,26 @@ function place()
         return;
     const k = stage.scale(), [ox, oy] = stage.toScreen([0, 0]);
     ground.setAttribute("transform", `translate(${ox} ${oy}) scale(${k})`);
-    for (const {at, el} of labelled) {
-        const [x, y] = stage.toScreen(at);
-        el.setAttribute("transform", `translate(${x.toFixed(1)} ${(y - 10).toFixed(1)})`);
-    }
+    placeLabels();
     placeCross(k);
     placeNext();
     placePen();
+}
+
+/** Names over their outlines; one that would lie on another is left out until there is room. */
+function placeLabels()
+{
+    /** @type {{x: number, y: number, half: number}[]} */
+    const taken = [];
+    for (const {at, el, half} of labelled) {
+        const [x, y0] = stage.toScreen(at), y = y0 - 10;
+        const isFree = !taken.some((t) => Math.abs(t.y - y) < 15 && Math.abs(t.x - x) < t.half + half);
+        el.toggleAttribute("hidden", !isFree);
+        if (isFree) {
+            taken.push({x, y, half});
+            el.setAttribute("transform", `translate(${x.toFixed(1)} ${y.toFixed(1)})`);
+        }
+    }
 }
 
 /** @param {number} k */
@@ -215,21 +228,21 @@ export function key(e)
     return true;
 }
 
-/** @param {Point} p @param {"click"|"double"} kind */
+/**
+ * A click sets a corner; one on the first or the last corner closes instead, so that a double click
+ * closes however slow it is.
+ * @param {Point} p @param {"click"|"double"} kind
+ */
 function click(p, kind)
 {
     if (!drawing)
         return false;
-    if (kind === "click") {
+    const k = stage.scale(), isOn = (/** @type {Point|undefined} */ c) =>
+        c !== undefined && Math.hypot(c[0] - p[0], c[1] - p[1]) * k < 6;
+    if (kind === "click" && (isOn(corners[corners.length - 1]) || (corners.length > 2 && isOn(corners[0]))))
+        close();
+    else if (kind === "click")
         addCorner(p);
-        return true;
-    }
-    // The second click of a double click set the last corner twice.
-    const n = corners.length, k = stage.scale();
-    if (n >= 2 && Math.hypot(corners[n - 1][0] - corners[n - 2][0],
-                             corners[n - 1][1] - corners[n - 2][1]) * k < 8)
-        corners.pop();
-    close();
     return true;
 }
 

@@ -204,7 +204,7 @@ function showFigures(doc)
     fill(byId("strip-figures"),
          h("div", {class: "strip-place"},
            h("span", {title: "from the left and from the top"},
-             `x ${num(doc.x * mm, 1)}, y ${num(doc.y * mm, 1)} mm`),
+             `${num(doc.x * mm, 1)}, ${num(doc.y * mm, 1)} mm`),
            h("span", {}, "L* a* b* \u00b1radius")),
          h("table", {class: "spot-table"},
            h("caption", {class: "unseen"}, "Means of the patch: CIELAB D50; radius in CIEDE2000"),

@@ -315,8 +315,9 @@ export function start()
     });
     upper.viewer.world.addHandler("add-item", follow);
     lower.viewer.addHandler("resize", () => {
+        // The library restores its own place after telling of the new size: ours comes after that.
         if (isWhole)
-            home(true);
+            queueMicrotask(() => home(true));
         follow();
     });
     for (const byHand of ["canvas-drag", "canvas-scroll", "canvas-pinch"])
@@ -341,11 +342,4 @@ function tell(p, kind)
 {
     const q = toFrame(p);
     return clicked.some((fn) => fn(q, kind));
-}
-
-/** For tests of the frame rate: are all pictures in sight drawn? */
-export function isSettled()
-{
-    return [lower, upper].every((l) => l.wanted.every(
-        (p) => l.shown.get(p.tiles.key)?.getFullyLoaded() ?? false));
 }

@@ -79,9 +79,9 @@ export function residualText(fit)
         return "";
     if (fit.held_out_median_px === null || fit.held_out_median_px === undefined)
         return "";
-    const one = `${num(fit.held_out_median_px, 2)}${NBSP}px (${num(fit.held_out_median_mm, 3)}${NBSP}mm)`;
-    const two = `${num(fit.held_out_p95_px, 2)}${NBSP}px (${num(fit.held_out_p95_mm, 3)}${NBSP}mm)`;
-    return `residual on held-out tiles: median ${one}, 95${NBSP}% ${two}`;
+    const one = `${num(fit.held_out_median_px, 2)}${NBSP}px (${num(fit.held_out_median_mm, 2)}${NBSP}mm)`;
+    const two = `${num(fit.held_out_p95_px, 2)}${NBSP}px (${num(fit.held_out_p95_mm, 2)}${NBSP}mm)`;
+    return `residual, median ${one}, 95${NBSP}% ${two}`;
 }
 
 /**
@@ -97,8 +97,6 @@ export function viewWarnings(v)
     if (v.fit.verdict === "refused")
         out.push("This view could not be placed in the frame. It is shown on its own and takes no " +
                  "part in the spot strip or the forecast.");
-    if (v.fit.verdict === "usable")
-        out.push("The fit is usable, not good: look at the residual before trusting small areas.");
     if (v.clipped_share !== null && v.clipped_share > 0.005)
         out.push(`${percent(v.clipped_share)} of the picture is clipped at the brightest value; ` +
                  "no colour can be known there.");

@@ -1,0 +1,143 @@
+// What the page computes without a document: node --test.
+import assert from "node:assert/strict";
+import {createHash} from "node:crypto";
+import {readFile, readdir} from "node:fs/promises";
+import {test} from "node:test";
+import * as api from "../../web/js/api.js";
+import * as g from "../../web/js/geometry.js";
+import * as words from "../../web/js/words.js";
+
+const WEB = new URL("../../web/", import.meta.url);
+
+/** A small generator, so that the laws see many lines and always the same. @param {number} seed */
+function* random(seed)
+{
+    for (let s = seed >>> 0;;) {
+        s = (Math.imul(s, 1664525) + 1013904223) >>> 0;
+        yield s / 2 ** 32;
+    }
+}
+
+test("an upright line halves the rectangle", () => {
+    assert.deepEqual(g.clipRect(100, 60, {x: 40, y: 30, turn: 0}), [[40, 0], [100, 0], [100, 60], [40, 60]]);
+    assert.deepEqual(g.clipRect(100, 60, {x: -5, y: 30, turn: 0}), [[0, 0], [100, 0], [100, 60], [0, 60]]);
+    assert.deepEqual(g.clipRect(100, 60, {x: 105, y: 30, turn: 0}), []);
+});
+
+test("law: the two sides of any line make up the rectangle, and swap at half a turn", () => {
+    const r = random(7);
+    const next = () => /** @type {number} */ (r.next().value);
+    for (let i = 0; i < 500; i++) {
+        const line = {x: next() * 300 - 50, y: next() * 200 - 50, turn: next() * 360 - 180};
+        const one = g.clipRect(200, 100, line), two = g.clipRect(200, 100, {...line, turn: line.turn + 180});
+        const sum = Math.abs(g.polygonArea(one)) + Math.abs(g.polygonArea(two));
+        assert.ok(Math.abs(sum - 20000) < 1e-6, `${sum}`);
+        const n = g.sideOf(line.turn);
+        for (const [x, y] of one)
+            assert.ok((x - line.x) * n[0] + (y - line.y) * n[1] > -1e-9);
+    }
+});
+
+test("law: the grip lies on the line and inside the picture area", () => {
+    const r = random(11);
+    const next = () => /** @type {number} */ (r.next().value);
+    for (let i = 0; i < 500; i++) {
+        const line = {x: next() * 600 - 200, y: next() * 400 - 150, turn: next() * 360};
+        const p = g.gripPoint(200, 100, line, 30), n = g.sideOf(line.turn);
+        assert.equal(p === null, g.lineSpan(200, 100, line) === null);
+        if (!p)
+            continue;
+        assert.ok(Math.abs((p[0] - line.x) * n[0] + (p[1] - line.y) * n[1]) < 1e-6);
+        assert.ok(p[0] > -1e-6 && p[0] < 200 + 1e-6 && p[1] > -1e-6 && p[1] < 100 + 1e-6);
+    }
+});
+
+test("turns are brought into one circle", () => {
+    assert.equal(g.wrapTurn(190), -170);
+    assert.equal(g.wrapTurn(-180), 180);
+    assert.equal(g.wrapTurn(720), 0);
+});
+
+test("areas and crossings of polygons", () => {
+    assert.equal(Math.abs(g.polygonArea([[0, 0], [4, 0], [4, 3], [0, 3]])), 12);
+    assert.equal(g.polygonArea([[0, 0], [4, 0]]), 0);
+    assert.equal(g.crossesItself([[0, 0], [4, 0], [4, 3], [0, 3]]), false);
+    assert.equal(g.crossesItself([[0, 0], [4, 3], [4, 0], [0, 3]]), true);
+    assert.equal(g.crossesItself([[0, 0], [1, 0], [0, 1]]), false);
+    assert.deepEqual(g.topOf([[2, 5], [4, 1], [6, 9]]), [4, 1]);
+});
+
+test("numbers are written with a true minus and never as minus zero", () => {
+    assert.equal(words.num(-3.14159, 2), "\u22123.14");
+    assert.equal(words.num(-0.04, 1), "0.0");
+    assert.equal(words.num(null, 1), "\u2013");
+    assert.equal(words.num(NaN, 1), "\u2013");
+    assert.equal(words.num(Infinity, 1), "\u2013");
+    assert.equal(words.percent(0.004), "0.4\u00a0%");
+    assert.equal(words.percent(0.123), "12\u00a0%");
+    assert.equal(words.percent(null), "\u2013");
+    assert.equal(words.labText([50, -1.25, 0]), "50.0 \u22121.3 0.0");
+});
+
+/** @type {import("../../web/js/types.js").View} */
+const VIEW = {id: 1, label: "a", technique: "normal", state: "before", face: "front", file_name: "a.tif",
+              sha256: "", w: 10, h: 10, bands: 3, bits: 16, profile: "p", profile_assumed: false, note: "",
+              clipped_share: 0, light: null, added_at: "", tiles: null, fit: {verdict: "good", why: "",
+              held_out_median_px: 0.061, held_out_p95_px: 0.2, held_out_median_mm: 0.0122, held_out_p95_mm: 0.04}};
+
+test("an assumed profile, a refused place and clipping are said, and nothing else is", () => {
+    assert.deepEqual(words.viewWarnings(VIEW), []);
+    assert.match(words.viewWarnings({...VIEW, profile_assumed: true})[0], /ASSUMED/);
+    assert.match(words.viewWarnings({...VIEW, fit: {verdict: "refused", why: ""}})[0], /could not be placed/);
+    assert.match(words.viewWarnings({...VIEW, clipped_share: 0.02})[0], /2\s% of the picture is clipped/);
+});
+
+test("the residual is given in px and mm, and only where a view was fitted", () => {
+    assert.match(words.residualText(VIEW.fit), /0\.06\spx \(0\.01\smm\), 95\s% 0\.20\spx \(0\.04\smm\)/);
+    assert.equal(words.residualText({verdict: "reference", why: ""}), "");
+    assert.equal(words.residualText({verdict: "none", why: "", held_out_median_px: 0}), "");
+});
+
+test("the program's sentence is shown as it is; a bare status still says something", () => {
+    const e = api.errorOf(409, '{"error":{"code":"conflict","message":"There is one already."}}');
+    assert.equal(e.message, "There is one already.");
+    assert.equal(e.code, "conflict");
+    assert.match(api.errorOf(500, "<html>").message, /status 500/);
+    assert.match(api.errorOf(403, "").message, /link that halfclean serve printed/);
+});
+
+test("the picture library is the published one, byte for byte, with its licence", async () => {
+    const hash = async (/** @type {URL} */ u) => createHash("sha256").update(await readFile(u)).digest("hex");
+    const from = new URL("node_modules/openseadragon/", import.meta.url);
+    assert.equal(await hash(new URL("vendor/openseadragon.min.js", WEB)),
+                 await hash(new URL("build/openseadragon/openseadragon.min.js", from)));
+    assert.equal(await hash(new URL("vendor/openseadragon.LICENSE.txt", WEB)),
+                 await hash(new URL("LICENSE.txt", from)));
+});
+
+test("only api.js talks to the program, no markup is built from text, no address outside", async () => {
+    for (const name of await readdir(new URL("js/", WEB))) {
+        const text = await readFile(new URL(`js/${name}`, WEB), "utf8");
+        if (name !== "api.js")
+            assert.doesNotMatch(text, /\bfetch\(|XMLHttpRequest|EventSource|sendBeacon|WebSocket/, name);
+        assert.doesNotMatch(text, /innerHTML|outerHTML|insertAdjacentHTML|document\.write|\beval\(/, name);
+        assert.doesNotMatch(text.replaceAll("http://www.w3.org/2000/svg", ""), /https?:\/\//, name);
+    }
+    const html = await readFile(new URL("index.html", WEB), "utf8");
+    assert.doesNotMatch(html, /\sstyle=|<style|\son\w+=/);
+});
+
+test("the page never claims to show how the painting once looked", async () => {
+    for (const name of ["index.html", ...(await readdir(new URL("js/", WEB))).map((n) => `js/${n}`)])
+        assert.doesNotMatch(await readFile(new URL(name, WEB), "utf8"), /original appearance/i, name);
+});
+
+test("near the picture every colour is neutral", async () => {
+    const css = await readFile(new URL("css/page.css", WEB), "utf8");
+    const ground = [...css.matchAll(/--(ground|ground-ink|ground-quiet|panel|raised|line|edge|ink|quiet): (#[0-9a-f]+)/g)];
+    assert.ok(ground.length >= 18);
+    for (const [, name, hex] of ground) {
+        const c = hex.length === 4 ? [...hex.slice(1)] : [hex.slice(1, 3), hex.slice(3, 5), hex.slice(5, 7)];
+        assert.ok(c[0] === c[1] && c[1] === c[2], `${name}: ${hex}`);
+    }
+});
