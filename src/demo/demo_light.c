@@ -86,7 +86,8 @@ static struct v3 quince_colour(const struct motif *m, int k, struct v3 p)
     double lon = atan2(d.z, d.x);
     double blush = hc_demo_fbm(m->seed + 41 + (uint64_t)k, d.x * 1.6 + 5.0 * k, d.z * 1.6 + d.y, 4);
     double green = ramp(-0.2, -1.0, d.y + 0.35 * blush);
-    struct v3 c = v3_mix(v3_make(0.76, 0.44, 0.055), v3_make(0.82, 0.57, 0.11), 0.5 + 0.8 * blush);
+    struct v3 c =
+        v3_mix(v3_make(0.72, 0.355, 0.038), v3_make(0.80, 0.49, 0.085), 0.5 + 0.8 * blush);
     c = v3_mix(c, v3_make(0.46, 0.43, 0.085), clamp01(0.8 * green + (k == 2 ? 0.35 : 0.0)));
     double streak = hc_demo_noise(m->seed + 45, lon * 7.0, d.y * 1.5);
     c = v3_mul(c, 1.0 + 0.07 * streak);
@@ -236,7 +237,7 @@ static struct v3 shade(const struct motif *m, const struct hit *h, struct v3 vie
         return v3_add(out, pewter(m, h, view));
     }
     if (h->thing >= T_QUINCE_0 && h->thing <= T_HALF) {
-        double k = 0.20 * pow(spec, 26.0) + 0.30 * pow(spec, 140.0);
+        double k = 0.20 * pow(spec, 26.0) + 0.55 * pow(spec, 160.0);
         out = v3_fma(out, v3_make(1.0, 0.96, 0.85), k * *direct * 1.2);
         out = v3_fma(out, v3_make(0.10, 0.085, 0.05), rim * (0.25 + *direct)); // down
     } else if (h->thing == T_LEAF) {

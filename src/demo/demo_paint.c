@@ -261,7 +261,7 @@ struct mix hc_demo_recipe(const struct recipes *r, int thing, const double lin_s
     const struct mix *node = r->node[palette_of(thing)];
     int n = HC_DEMO_RECIPE_N, at[3];
     double f[3], sum[P_COUNT] = {0};
-    struct mix out;
+    struct mix out = {{0}};
     for (int k = 0; k < 3; k++) {
         double v = cbrt(clamp01(lin_srgb[k])) * (n - 1);
         at[k] = v >= n - 1 ? n - 2 : (int)v;

@@ -114,7 +114,10 @@ static double cover_share(const struct hc_demo *d, double x, double y)
     double touch = hc_demo_noise(d->seed + 362, x * 0.9, y * 0.55) + 0.7 * n;
     a = fmax(a, run * ramp(1.10, 0.75, fabs(x - JOIN_X) / 1.25 + 0.55 * touch));
     double patch = hypot((x - 272.0) / 19.0, (y - 128.0) / 24.0);
-    return fmax(a, ramp(1.10, 0.80, patch + 0.55 * n));
+    patch += 0.30 * hc_demo_noise(d->seed + 363, x * 0.06, y * 0.06);
+    // Scrubbed on sideways: frayed at its ends.
+    double fray = hc_demo_noise(d->seed + 364, x * 0.08, y * 0.45);
+    return fmax(a, 0.97 * ramp(1.10, 0.78, patch + 0.24 * n + 0.06 * fray));
 }
 
 void hc_demo_age_rows(struct hc_demo *d, int y0, int y1)

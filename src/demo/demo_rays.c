@@ -9,7 +9,7 @@
 // over it is dark; the synthetic coat gives a faint blue.
 void hc_demo_uv_row(const struct hc_demo *d, int y, float *const rgb[3])
 {
-    static const float glow[3] = {0.225f, 0.325f, 0.165f}, top[3] = {0.010f, 0.014f, 0.030f};
+    static const float glow[3] = {0.225f, 0.325f, 0.165f}, top[3] = {0.006f, 0.009f, 0.018f};
     static const int band[3] = {21, 14, 6}; // 610, 540, 460 nm
     const struct canvas *c = &d->canvas;
     for (int x = 0; x < c->w; x++) {
@@ -34,7 +34,7 @@ void hc_demo_uv_row(const struct hc_demo *d, int y, float *const rgb[3])
             float through = sqrtf(d->coats->through_io[node][band[j]]);
             float f = glow[j] * amount * (0.40f + 1.0f * back) * (0.35f + 0.65f * through);
             f += own / sum * uv_left * through;
-            f = f * (1.0f - 0.90f * cover) + 0.012f * cover * (1.0f + (float)j);
+            f = f * (1.0f - 0.95f * cover) + 0.006f * cover * (1.0f + (float)j);
             f = (f + top[j]) * lamp + 0.004f;
             f += sqrtf(2e-6f + 3e-5f * f) * (float)hc_demo_gauss(d->seed + 800 + (uint64_t)j, x, y);
             rgb[j][x] = hc_demo_encode(f);

@@ -238,7 +238,7 @@ static void later_paint_is_dark_in_uv(void **state)
     (void)state;
     for (int i = 0; i < W * H; i++) {
         double c = (double)cover.band[0].px[i], g = (double)uv.band[1].px[i];
-        if (c > 0.95) {
+        if (c > 0.85) {
             in += g;
             n_in += 1.0;
         } else if (c <= 0.0) {
