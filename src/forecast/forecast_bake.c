@@ -130,7 +130,7 @@ static double cell_at(float *cell, const struct bake *b, struct spot *s, double 
 }
 
 // Mean Lab distance / 8 to the nearest window pixels.
-static double colour_distance(const struct bake *b, const double v[3])
+static double distance_to_windows(const struct bake *b, const double v[3])
 {
     double lab[3], best[NEIGHBOURS], sum = 0;
     fc_lab_of_inner(lab, &b->f->basis, v);
@@ -168,7 +168,7 @@ static void bake_plane(void *ctx, int block, int y0, int y1)
         s.v[0] = fc_axis_v(block);
         s.v[1] = fc_axis_v(ij / FC_AXIS);
         s.v[2] = fc_axis_v(ij % FC_AXIS);
-        s.far = colour_distance(b, s.v);
+        s.far = distance_to_windows(b, s.v);
         spot_make(&s, b);
         for (int d = 0; d < FC_AXIS_D; d++) {
             float *cell = f->cell + ((ptrdiff_t)at * FC_AXIS_D + d) * FC_CELL;
@@ -236,4 +236,26 @@ double fc_u2(const struct hc_forecast *f, const double v[3], double ln_d, double
         fixed += share * (double)f->cell[FC_CELL * at + 3];
     }
     return fixed + slope2 * exp(2 * ln_d) * var;
+}
+
+double fc_colour_distance(const struct hc_forecast *f, const double lab[3])
+{
+    double lin[3], v[3], far = 0, w[3];
+    int i[3];
+    hc_colour_lab_d50_to_lin(lin, lab);
+    hc_linear_apply3(v, f->basis.to, lin);
+    for (int k = 0; k < 3; k++) {
+        axis_at(fc_t(v[k]), log(FC_FLOOR), log(V_MAX + FC_FLOOR), FC_AXIS, &i[k], &w[k]);
+    }
+    for (int c = 0; c < 8; c++) {
+        int at = 0;
+        double share = 1;
+        for (int k = 0; k < 3; k++) {
+            int up = c >> k & 1;
+            at = at * FC_AXIS + i[k] + up;
+            share *= up ? w[k] : 1 - w[k];
+        }
+        far += share * (double)f->colour[FC_CELL * at + 1];
+    }
+    return far;
 }

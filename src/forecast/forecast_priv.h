@@ -195,6 +195,8 @@ hc_status fc_survey(struct hc_forecast *f, const struct hc_forecast_input *in, s
 void fc_render_scaled(const struct hc_forecast *f, const struct hc_forecast_rows *rows, double x_px,
                       double y_px, double cell, int y0, int y1);
 void fc_blend_t(double t[3], const double weight[HC_ESTIMATOR_COUNT], const double (*member)[3]);
+// Mean Lab distance / 8 of a before colour to the nearest window pixels, from the tables.
+double fc_colour_distance(const struct hc_forecast *f, const double lab[3]);
 // u^2 from the tables at an inner colour, ln d and its variance.
 double fc_u2(const struct hc_forecast *f, const double v[3], double ln_d, double var);
 

@@ -6,11 +6,13 @@
 
 #include "base/mem.h"
 #include "forecast/forecast_priv.h"
+#include "num/filter.h"
 #include "num/stats.h"
 
-#define WORST_SHARE 0.96 // the radius above which the worst 4 % lie is refused
-#define BINS_L 12        // colour bins for the share of the picture: L* by 10 (and below, above)
-#define BINS_AB 16       // a*, b* by 14 from -112
+#define WORST_SHARE 0.96  // the radius above which the worst 4 % lie is refused ...
+#define ALWAYS_OF_USE 5.0 // ... but never one as small as this
+#define BINS_L 12         // colour bins for the share of the picture: L* by 10 (and below, above)
+#define BINS_AB 16        // a*, b* by 14 from -112
 
 struct survey {
     const struct hc_forecast *f;
@@ -82,42 +84,62 @@ static const char *hue_word(const double lab[3])
     return hypot(lab[1], lab[2]) < 10 ? "neutral" : name[(int)floor((h + 360 + 10) / 45) % 8];
 }
 
-// Radius x share of the picture with this colour, outside zones, later paint and signal faults; a
-// colour that no window shows counts by its (large) radius too. The radius raster is 0 where
-// refused, so it is taken from a second rendering without limits.
-static void find_next(struct hc_forecast *f, const struct survey *s, const float *share,
-                      const struct hc_plane *open_radius)
+// Where the next window helps most: radius x share of the picture with this colour x distance from
+// the colours the windows show, outside zones, later paint and signal faults; averaged over the
+// size of a window, since it takes a place, not a pixel. The radius raster is 0 where refused, so
+// it is taken from a rendering without limits.
+static hc_status score_places(struct hc_plane *score, const struct hc_forecast *f,
+                              const struct survey *s, const float *share,
+                              const struct hc_plane *open_radius, struct hc_err *err)
 {
-    double best = 0, lab[3], lab_best[3] = {0}, n = (double)s->radius.w * s->radius.h;
-    int bx = 0, by = 0;
-    for (int y = 0; y < s->radius.h; y++) {
-        for (int x = 0; x < s->radius.w; x++) {
+    for (int y = 0; y < score->h; y++) {
+        for (int x = 0; x < score->w; x++) {
             int why = (int)hc_plane_get(&s->reason, x, y);
-            double score;
+            double lab[3];
             if (why == HC_REFUSAL_ZONE || why == HC_REFUSAL_SIGNAL || why == HC_REFUSAL_COAT) {
                 continue;
             }
             lab_at(lab, s, x, y);
-            score = (double)hc_plane_get(open_radius, x, y) * (double)share[bin_of(lab)];
-            if (score > best) {
-                best = score;
+            hc_plane_row(score, y)[x] = hc_plane_get(open_radius, x, y) * share[bin_of(lab)] *
+                                        (float)fc_colour_distance(f, lab);
+        }
+    }
+    return hc_filter_gauss(score, score, score->w > 640 ? score->w / 320.0 : 2.0, err);
+}
+
+static hc_status find_next(struct hc_forecast *f, const struct survey *s, const float *share,
+                           const struct hc_plane *open_radius, struct hc_err *err)
+{
+    struct hc_plane score = {0};
+    double lab[3], n = (double)s->radius.w * s->radius.h;
+    int bx = 0, by = 0;
+    hc_status st = hc_plane_create(&score, s->radius.w, s->radius.h, err);
+    if (st == HC_OK) {
+        st = score_places(&score, f, s, share, open_radius, err);
+    }
+    for (int y = 0; y < score.h && st == HC_OK; y++) {
+        for (int x = 0; x < score.w; x++) {
+            if (hc_plane_get(&score, x, y) > hc_plane_get(&score, bx, by)) {
                 bx = x;
                 by = y;
-                memcpy(lab_best, lab, sizeof lab);
             }
         }
     }
-    f->sum.has_next = best > 0;
+    f->sum.has_next = st == HC_OK && hc_plane_get(&score, bx, by) > 0;
     if (f->sum.has_next) {
+        lab_at(lab, s, bx, by);
         f->sum.next_x_px = (bx + 0.5) * s->in->over_cell_px;
         f->sum.next_y_px = (by + 0.5) * s->in->over_cell_px;
         snprintf(
             f->sum.next_why, sizeof f->sum.next_why,
-            "a %s %s passage (L* %.0f): %.1f %% of the picture looks like it and its radius is "
-            "%.1f; no other place has a larger radius times area outside zones",
-            light_word(lab_best[0]), hue_word(lab_best), lab_best[0],
-            100 * (double)share[bin_of(lab_best)] / n, (double)hc_plane_get(open_radius, bx, by));
+            "a %s %s passage (L* %.0f): %.1f %% of the picture looks like it, its radius is %.1f "
+            "and the nearest colours in a window are %.0f Lab units away; no other place has a "
+            "larger product of the three",
+            light_word(lab[0]), hue_word(lab), lab[0], 100 * (double)share[bin_of(lab)] / n,
+            (double)hc_plane_get(open_radius, bx, by), 8 * fc_colour_distance(f, lab));
     }
+    hc_plane_release(&score);
+    return st;
 }
 
 static void count_shares(struct hc_forecast *f, const struct survey *s)
@@ -170,7 +192,8 @@ hc_status fc_survey(struct hc_forecast *f, const struct hc_forecast_input *in, s
     hc_par_rows(par, h, survey_rows, &s);
     m = accepted_radii(v, &s);
     if (m > 0) {
-        f->radius_limit = (double)hc_stats_quantile_f(v, m, WORST_SHARE);
+        double worst = (double)hc_stats_quantile_f(v, m, WORST_SHARE);
+        f->radius_limit = worst > ALWAYS_OF_USE ? worst : ALWAYS_OF_USE;
     }
     if (in->radius_limit > 0 && in->radius_limit < f->radius_limit) {
         f->radius_limit = in->radius_limit;
@@ -188,7 +211,7 @@ hc_status fc_survey(struct hc_forecast *f, const struct hc_forecast_input *in, s
             share[bin_of(lab)] += 1;
         }
     }
-    find_next(f, &s, share, &open_radius);
+    st = find_next(f, &s, share, &open_radius, err);
 done:
     hc_lin3_release(&s.after);
     hc_plane_release(&s.radius);
