@@ -117,12 +117,14 @@ hc_status hc_target_make(struct hc_target *out, const struct hc_readings *r, int
 
 // ---- where it lies ------------------------------------------------------------------------------
 struct hc_target_place {
-    struct hc_pt corner[4]; // outer corners of the patches: of the first patch, the last of the
-                            // first row, the last patch, the first of the last row
-    double confidence;      // 0..1; found places below 0.5 are never returned
-    int seen;               // patches seen as such by the finder
-    double misfit_de;       // median CIEDE2000 of the patches after a 3x3 fit
-    double rival_de;        // the same of the best other way to lay the target there
+    // Middles of the four corner patches: the first patch, the last of the first row, the last
+    // patch, the first of the last row (clockwise as the target is read). Middles, so that the
+    // width of the gaps does not matter.
+    struct hc_pt corner[4];
+    double confidence; // 0..1; found places below 0.5 are never returned
+    int seen;          // patches seen as such by the finder
+    double misfit_de;  // median CIEDE2000 of the patches after a 3x3 fit
+    double rival_de;   // the same of the best other way to lay the target there
 };
 
 // Finds a regular grid of patches (equal, with gaps of 3 to 40 % of their distance) at any rotation
@@ -134,17 +136,17 @@ hc_status hc_target_find(struct hc_target_place *out, const struct hc_lin3 *lin,
 enum hc_patch_fault {
     HC_PATCH_GOOD = 0,
     HC_PATCH_CLIPPED = 1, // over 2 % of its pixels at the ceiling
-    HC_PATCH_UNEVEN = 2,  // the halves differ: an edge, a glare spot, a shadow
+    HC_PATCH_UNEVEN = 2,  // its quarters differ by over 3 L*: an edge, a glare spot, a shadow
     HC_PATCH_STRANGE = 4, // far from what the other patches say: hidden, glare, wrong chart
     HC_PATCH_DARK = 8     // nothing but zero in a channel
 };
 
 struct hc_patch {
-    double lin[3];   // trimmed mean (inner 80 % of values) over the middle 50 % of the area
-    double noise[3]; // robust sd per channel
-    double noise_l;  // sd of L* after calibration
-    double clipped;  // share of pixels with a channel >= the ceiling
-    double tilt;     // largest difference between quarter means, L*
+    double lin[3];   // trimmed mean (inner 80 %) over the middle: half the patch distance each way
+    double noise[3]; // robust sd per channel, (q84 - q16) / 2
+    double noise_l;  // the same of L*, as photographed
+    double clipped;  // share of pixels with a channel at the ceiling
+    double tilt;     // largest difference between the means of its quarters, L*
     int pixels;
     unsigned faults; // of enum hc_patch_fault
     double lab[3];   // after calibration
@@ -152,9 +154,10 @@ struct hc_patch {
     double de_out;   // the same with this patch left out of the fit: the honest figure
 };
 
-// Measures every patch (patch: target->n of them). `ceiling`: the linear value at which the view
-// clips, <= 0 for 0.999. HC_EARG when the corners are crossing or outside the view, HC_ERANGE when
-// a patch's middle covers fewer than 16 pixels.
+// Measures every patch (patch: target->n of them). corner: as in struct hc_target_place. `ceiling`:
+// the linear value at which the view clips, <= 0 for 0.999. For noise, give the full-size pixels,
+// not an overview. HC_EARG when the corners are crossing, mirrored or outside the view, HC_ERANGE
+// when a patch's middle covers fewer than 16 pixels.
 hc_status hc_target_measure(struct hc_patch *patch, const struct hc_lin3 *lin,
                             const struct hc_target *target, const struct hc_pt corner[4],
                             double ceiling, struct hc_err *err) HC_MUST_CHECK;
@@ -198,7 +201,7 @@ struct hc_calibration {
     char why[240]; // one sentence: why this kind
 };
 
-// Fits and judges; fills lab, de, de_out, noise_l and the fault HC_PATCH_STRANGE of the patches. At
+// Fits and judges; fills lab, de, de_out and the fault HC_PATCH_STRANGE of the patches. At
 // most n/8 patches (3 of 24) may be left out. HC_EREFUSED: more are faulty, fewer than 3 good
 // neutrals, or the patches do not fit the reference at all (median over 8 CIEDE2000).
 hc_status hc_calibrate_fit(struct hc_calibration *out, struct hc_patch *patch,

@@ -1,0 +1,522 @@
+// The correction from a photographed target to its reference: terms, least squares, and the choice
+// by leaving out one patch at a time (docs/theory/calibrate.md, "Fit").
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+#include "base/mem.h"
+#include "calibrate/calibrate_priv.h"
+#include "colour/colour.h"
+#include "num/linear.h"
+#include "num/stats.h"
+
+#define N3 (3 * HC_CALIBRATE_TERMS_MAX)
+#define STRANGE_DE 6.0    // least CIEDE2000 of a patch that is set aside
+#define STRANGE_SCALE 4.0 // and over so many robust sd
+#define MISFIT_DE 8.0
+#define NEUTRALS_MIN 3
+#define ROOT3_MIN 70 // patches
+
+const char *hc_calibrate_kind_name(enum hc_calibrate_kind kind)
+{
+    static const char *const name[HC_CALIBRATE_KINDS] = {"3x3 matrix", "3x3 matrix, neutrals kept",
+                                                         "root-polynomial of degree 2",
+                                                         "root-polynomial of degree 3"};
+    return kind >= 0 && kind < HC_CALIBRATE_KINDS ? name[kind] : "none";
+}
+
+static double root(double v)
+{
+    return v > 0.0 ? sqrt(v) : 0.0;
+}
+
+int hc_calibrate_terms(double *t, enum hc_calibrate_kind kind, const double rgb[3])
+{
+    double r = fmax(rgb[0], 0.0), g = fmax(rgb[1], 0.0), b = fmax(rgb[2], 0.0);
+    memcpy(t, rgb, 3 * sizeof *t);
+    if (kind == HC_CALIBRATE_MATRIX || kind == HC_CALIBRATE_MATRIX_WHITE) {
+        return 3;
+    }
+    // Finlayson, Mackiewicz, Hurlbert, IEEE Trans. Image Processing 24(5), 2015: every term grows
+    // in proportion to the light.
+    t[3] = root(r * g);
+    t[4] = root(g * b);
+    t[5] = root(r * b);
+    if (kind == HC_CALIBRATE_ROOT2) {
+        return 6;
+    }
+    t[6] = cbrt(r * g * g);
+    t[7] = cbrt(g * b * b);
+    t[8] = cbrt(r * b * b);
+    t[9] = cbrt(g * r * r);
+    t[10] = cbrt(b * g * g);
+    t[11] = cbrt(b * r * r);
+    t[12] = cbrt(r * g * b);
+    return 13;
+}
+
+struct fit {
+    enum hc_calibrate_kind kind;
+    bool is_weighted;
+    int terms;
+    double gain[3], coef[HC_CALIBRATE_TERMS_MAX][3];
+};
+
+struct job {
+    const struct hc_target *target;
+    const struct hc_patch *patch;
+    double metric[HC_TARGET_MAX][9];
+    double share[HC_TARGET_MAX]; // weight of each patch; 0 = left out
+    double de[2 * HC_CALIBRATE_KINDS][HC_TARGET_MAX];
+};
+
+static void fit_apply(double out[3], const struct fit *f, const double in[3])
+{
+    double t[HC_CALIBRATE_TERMS_MAX], rgb[3], sum[3] = {0.0};
+    for (int k = 0; k < 3; k++) {
+        rgb[k] = in[k] * f->gain[k];
+    }
+    int n = hc_calibrate_terms(t, f->kind, rgb);
+    for (int i = 0; i < n; i++) {
+        for (int k = 0; k < 3; k++) {
+            sum[k] += t[i] * f->coef[i][k];
+        }
+    }
+    memcpy(out, sum, sizeof sum);
+}
+
+static double fit_de(const struct fit *f, const struct job *j, int i, double lab[3])
+{
+    double lin[3];
+    fit_apply(lin, f, j->patch[i].lin);
+    hc_colour_lin_to_lab_d50(lab, lin);
+    return hc_colour_ciede2000(j->target->patch[i].lab, lab);
+}
+
+// White balance and exposure: the gain that brings the neutrals to their reference, relative errors
+// weighing alike. False without a usable neutral.
+static bool fit_gain(double gain[3], const struct job *j, int skip)
+{
+    double up[3] = {0.0}, down[3] = {0.0};
+    for (int i = 0; i < j->target->n; i++) {
+        const struct hc_target_patch *p = &j->target->patch[i];
+        if (!p->is_neutral || j->share[i] <= 0.0 || i == skip) {
+            continue;
+        }
+        for (int k = 0; k < 3; k++) {
+            double want = fmax(p->lin[k], 1e-6), got = j->patch[i].lin[k];
+            up[k] += j->share[i] * got;
+            down[k] += j->share[i] * got * got / want;
+        }
+    }
+    for (int k = 0; k < 3; k++) {
+        if (!(up[k] > 0.0 && down[k] > 0.0)) {
+            return false;
+        }
+        gain[k] = up[k] / down[k];
+    }
+    return true;
+}
+
+// Normal equations of the 3 * terms coefficients (index 3 * term + channel) without patch `skip`.
+static void normal_equations(double *a, double *b, const struct fit *f, const struct job *j,
+                             int skip)
+{
+    int n = 3 * f->terms;
+    memset(a, 0, (size_t)(n * n) * sizeof *a);
+    memset(b, 0, (size_t)n * sizeof *b);
+    for (int i = 0; i < j->target->n; i++) {
+        double t[HC_CALIBRATE_TERMS_MAX], rgb[3], q[9] = {1, 0, 0, 0, 1, 0, 0, 0, 1}, want[3];
+        if (i == skip || j->share[i] <= 0.0) {
+            continue;
+        }
+        for (int k = 0; k < 3; k++) {
+            rgb[k] = j->patch[i].lin[k] * f->gain[k];
+        }
+        hc_calibrate_terms(t, f->kind, rgb);
+        if (f->is_weighted) { // q = J'J of the metric
+            const double *m = j->metric[i];
+            for (int r = 0; r < 3; r++) {
+                for (int c = 0; c < 3; c++) {
+                    q[3 * r + c] = m[r] * m[c] + m[3 + r] * m[3 + c] + m[6 + r] * m[6 + c];
+                }
+            }
+        }
+        hc_linear_apply3(want, q, j->target->patch[i].lin);
+        for (int p = 0; p < n; p++) {
+            double tp = j->share[i] * t[p / 3];
+            b[p] += tp * want[p % 3];
+            for (int c = 0; c <= p; c++) {
+                a[p * n + c] += tp * t[c / 3] * q[3 * (p % 3) + c % 3];
+            }
+        }
+    }
+    for (int p = 0; p < n; p++) {
+        for (int c = p + 1; c < n; c++) {
+            a[p * n + c] = a[c * n + p];
+        }
+    }
+}
+
+// Least squares without patch `skip` (-1: with all). MATRIX_WHITE keeps (1, 1, 1) by Lagrange's
+// multipliers: x = x0 + H^-1 C' (C H^-1 C')^-1 (1 - C x0), C the row sums.
+static hc_status fit_solve(struct fit *f, const struct job *j, int skip, struct hc_err *err)
+{
+    double a[N3 * N3], b[N3], rhs[N3 * 4], c[9], lack[3], multiplier[3];
+    bool keeps_white = f->kind == HC_CALIBRATE_MATRIX_WHITE;
+    int m = keeps_white ? 4 : 1;
+    f->terms = f->kind == HC_CALIBRATE_ROOT3 ? 13 : f->kind == HC_CALIBRATE_ROOT2 ? 6 : 3;
+    int n = 3 * f->terms;
+    if (!fit_gain(f->gain, j, skip)) {
+        return hc_err_set(err, HC_EREFUSED, HC_CALIBRATE_ROOM, "no usable neutral patch");
+    }
+    normal_equations(a, b, f, j, skip);
+    for (int p = 0; p < n; p++) {
+        for (int k = 0; k < m; k++) {
+            rhs[p * m + k] = k == 0 ? b[p] : p % 3 == k - 1 ? 1.0 : 0.0;
+        }
+    }
+    hc_status st = hc_linear_solve_spd(a, (size_t)n, rhs, (size_t)m, err);
+    if (st == HC_OK && keeps_white) {
+        for (int k = 0; k < 3; k++) {
+            lack[k] = 1.0;
+            for (int t = 0; t < 3; t++) {
+                lack[k] -= rhs[(3 * t + k) * m];
+            }
+            for (int q = 0; q < 3; q++) {
+                c[3 * k + q] = 0.0;
+                for (int t = 0; t < 3; t++) {
+                    c[3 * k + q] += rhs[(3 * t + k) * m + q + 1];
+                }
+            }
+        }
+        st = hc_linear_inv3(c, c, err);
+        if (st == HC_OK) {
+            hc_linear_apply3(multiplier, c, lack);
+        }
+    }
+    if (st != HC_OK) {
+        return st;
+    }
+    for (int p = 0; p < n; p++) {
+        double v = rhs[p * m];
+        for (int q = 0; keeps_white && q < 3; q++) {
+            v += rhs[p * m + q + 1] * multiplier[q];
+        }
+        f->coef[p / 3][p % 3] = v;
+    }
+    return HC_OK;
+}
+
+static struct hc_calibrate_figures figures_of(const double *de, const struct job *j,
+                                              double darkest_l)
+{
+    struct hc_calibrate_figures f = {.worst = -1};
+    double v[HC_TARGET_MAX] = {0.0};
+    size_t n = 0;
+    for (int i = 0; i < j->target->n; i++) {
+        if (j->share[i] > 0.0 && j->target->patch[i].lab[0] >= darkest_l) {
+            if (f.worst < 0 || de[i] > de[f.worst]) {
+                f.worst = i;
+            }
+            v[n++] = de[i];
+        }
+    }
+    f.n = (int)n;
+    f.mean = hc_stats_mean(v, n);
+    f.max = f.worst >= 0 ? de[f.worst] : 0.0;
+    f.p95 = hc_stats_quantile(v, n, 0.95);
+    return f;
+}
+
+void hc_calibrate_compare(struct hc_calibrate_figures *out, double *de, double bias[3],
+                          const double *lab1, const double *lab2, size_t n)
+{
+    *out = (struct hc_calibrate_figures){.n = (int)n, .worst = -1};
+    double sum = 0.0, shift[3] = {0.0};
+    double *v = hc_mem_array(n, sizeof *v);
+    for (size_t i = 0; i < n; i++) {
+        double d = hc_colour_ciede2000(lab1 + 3 * i, lab2 + 3 * i);
+        if (de) {
+            de[i] = d;
+        }
+        if (v) {
+            v[i] = d;
+        }
+        if (out->worst < 0 || d > out->max) {
+            out->max = d;
+            out->worst = (int)i;
+        }
+        sum += d;
+        for (size_t k = 0; k < 3; k++) {
+            shift[k] += lab2[3 * i + k] - lab1[3 * i + k];
+        }
+    }
+    out->mean = n ? sum / (double)n : 0.0;
+    out->p95 = v ? hc_stats_quantile(v, n, 0.95) : out->max; // without memory: the safe side
+    for (int k = 0; bias && k < 3; k++) {
+        bias[k] = n ? shift[k] / (double)n : 0.0;
+    }
+    hc_mem_free(v);
+}
+
+// ---- patches that do not belong -----------------------------------------------------------------
+
+static int count_used(const struct job *j, bool neutrals)
+{
+    int n = 0;
+    for (int i = 0; i < j->target->n; i++) {
+        n += j->share[i] > 0.0 && (!neutrals || j->target->patch[i].is_neutral);
+    }
+    return n;
+}
+
+// A 3x3 fit with Cauchy weights, a few rounds; returns the robust sd of the differences and writes
+// them to de.
+static hc_status robust_fit(double *scale, double *de, struct job *j, struct hc_err *err)
+{
+    struct fit f = {.kind = HC_CALIBRATE_MATRIX, .is_weighted = true};
+    double v[HC_TARGET_MAX], lab[3];
+    bool usable[HC_TARGET_MAX];
+    hc_status st = HC_OK;
+    for (int i = 0; i < j->target->n; i++) {
+        usable[i] = j->share[i] > 0.0;
+    }
+    *scale = 10.0;
+    for (int round = 0; st == HC_OK && round < 20; round++) {
+        size_t n = 0;
+        st = fit_solve(&f, j, -1, err);
+        for (int i = 0; st == HC_OK && i < j->target->n; i++) {
+            de[i] = fit_de(&f, j, i, lab);
+            if (usable[i]) {
+                v[n++] = de[i];
+            }
+        }
+        *scale = fmax(1.0, 1.4826 * hc_stats_median(v, n));
+        for (int i = 0; i < j->target->n; i++) {
+            double z = de[i] / (2.0 * *scale);
+            j->share[i] = usable[i] ? 1.0 / (1.0 + z * z) : 0.0;
+        }
+    }
+    for (int i = 0; i < j->target->n; i++) {
+        j->share[i] = usable[i] ? 1.0 : 0.0;
+    }
+    return st;
+}
+
+static hc_status set_aside(struct job *j, struct hc_patch *patch, struct hc_err *err)
+{
+    double scale = 1.0, de[HC_TARGET_MAX], v[HC_TARGET_MAX];
+    int n = j->target->n, most = n / 8, bad = 0, worst = -1;
+    size_t used = 0;
+    for (int i = 0; i < n; i++) {
+        patch[i].faults &= ~(unsigned)HC_PATCH_STRANGE;
+        j->share[i] = patch[i].faults ? 0.0 : 1.0;
+        if (patch[i].faults) {
+            worst = i;
+        }
+    }
+    if (count_used(j, true) >= NEUTRALS_MIN && count_used(j, false) >= n - most) {
+        hc_status st = robust_fit(&scale, de, j, err);
+        if (st != HC_OK) {
+            return st;
+        }
+        for (int i = 0; i < n; i++) {
+            if (j->share[i] > 0.0) {
+                v[used++] = de[i];
+            }
+        }
+        double middle = hc_stats_median(v, used);
+        if (middle > MISFIT_DE) {
+            return hc_err_set(err, HC_EREFUSED, HC_CALIBRATE_ROOM,
+                              "the patches do not fit this reference (median CIEDE2000 %.1f): "
+                              "another target, its corners in another order, or a picture that is "
+                              "not linear",
+                              middle);
+        }
+        for (int i = 0; i < n; i++) {
+            if (j->share[i] > 0.0 && de[i] > fmax(STRANGE_DE, STRANGE_SCALE * scale)) {
+                patch[i].faults |= HC_PATCH_STRANGE;
+                j->share[i] = 0.0;
+                worst = i;
+            }
+        }
+    }
+    bad = n - count_used(j, false);
+    if (bad > most || count_used(j, true) < NEUTRALS_MIN) {
+        return hc_err_set(err, HC_EREFUSED, HC_CALIBRATE_ROOM,
+                          "%d of %d patches cannot be used (clipped, uneven, dark or hidden; for "
+                          "one \"%.40s\") and %d good neutrals are left; at most %d may be missing "
+                          "and %d neutrals are needed: clear the target of glare and shadow and "
+                          "photograph it again",
+                          bad, n, worst >= 0 ? j->target->patch[worst].name : "",
+                          count_used(j, true), most, NEUTRALS_MIN);
+    }
+    return HC_OK;
+}
+
+// ---- the choice ---------------------------------------------------------------------------------
+
+// Leave-one-patch-out differences of one kind; false when some fit is singular.
+static bool leave_out(double *de, struct fit *f, const struct job *j)
+{
+    double lab[3];
+    for (int i = 0; i < j->target->n; i++) {
+        de[i] = 0.0;
+        if (j->share[i] > 0.0) {
+            if (fit_solve(f, j, i, NULL) != HC_OK) {
+                return false;
+            }
+            de[i] = fit_de(f, j, i, lab);
+        }
+    }
+    return true;
+}
+
+// Is b clearly better than a? The mean of the paired gains over one standard error and over 5 % of
+// the mean of a.
+static bool is_clearly_better(const double *a, const double *b, const struct job *j)
+{
+    double gain[HC_TARGET_MAX], mean_a = 0.0;
+    size_t n = 0;
+    for (int i = 0; i < j->target->n; i++) {
+        if (j->share[i] > 0.0) {
+            mean_a += a[i];
+            gain[n++] = a[i] - b[i];
+        }
+    }
+    double mean = hc_stats_mean(gain, n), se = hc_stats_sd(gain, n) / sqrt((double)n);
+    return mean > se && mean > 0.05 * mean_a / (double)n;
+}
+
+static void try_all(struct hc_calibration *out, struct job *j)
+{
+    static const enum hc_calibrate_kind order[] = {HC_CALIBRATE_MATRIX_WHITE, HC_CALIBRATE_MATRIX,
+                                                   HC_CALIBRATE_ROOT2, HC_CALIBRATE_ROOT3};
+    for (int i = 0; i < HC_CALIBRATE_KINDS; i++) {
+        if (order[i] == HC_CALIBRATE_ROOT3 && out->used < ROOT3_MIN) {
+            continue;
+        }
+        for (int weighted = 0; weighted < 2; weighted++) {
+            struct fit f = {.kind = order[i], .is_weighted = weighted == 1};
+            double *de = j->de[out->candidates];
+            if (leave_out(de, &f, j)) {
+                out->candidate[out->candidates].kind = order[i];
+                out->candidate[out->candidates].is_weighted = f.is_weighted;
+                out->candidate[out->candidates++].out = figures_of(de, j, -HUGE_VAL);
+            }
+        }
+    }
+}
+
+// The candidate to take: within a kind the weighting with the lower mean; a kind with more freedom
+// only when it is clearly better.
+static int choose(struct hc_calibration *out, const struct job *j, enum hc_calibrate_kind kind)
+{
+    int best = -1, i = 0;
+    while (i < out->candidates) {
+        int here = i;
+        for (i++; i < out->candidates && out->candidate[i].kind == out->candidate[here].kind; i++) {
+            if (out->candidate[i].out.mean < out->candidate[here].out.mean) {
+                here = i;
+            }
+        }
+        if (kind != HC_CALIBRATE_BEST
+                ? out->candidate[here].kind == kind
+                : best < 0 || is_clearly_better(j->de[best], j->de[here], j)) {
+            best = here;
+        }
+    }
+    if (best >= 0) {
+        snprintf(out->why, sizeof out->why,
+                 kind != HC_CALIBRATE_BEST
+                     ? "%s as asked for; leave-one-patch-out mean CIEDE2000 %.2f"
+                     : "%s: leave-one-patch-out mean CIEDE2000 %.2f; no fit with more freedom is "
+                       "better by over one standard error and 5 %%",
+                 hc_calibrate_kind_name(out->candidate[best].kind), out->candidate[best].out.mean);
+    }
+    return best;
+}
+
+static void fill_figures(struct hc_calibration *out, struct hc_patch *patch, const struct job *j,
+                         const struct fit *f, const double *de_out)
+{
+    double de[HC_TARGET_MAX], sl1[HC_TARGET_MAX], before[HC_TARGET_MAX], g;
+    g = cbrt(f->gain[0] * f->gain[1] * f->gain[2]);
+    for (int i = 0; i < j->target->n; i++) {
+        struct fit left = *f;
+        double lin[3], lab[3], rest;
+        const double *want = j->target->patch[i].lab;
+        for (int k = 0; k < 3; k++) {
+            lin[k] = g * patch[i].lin[k];
+        }
+        hc_colour_lin_to_lab_d50(lab, lin);
+        before[i] = hc_colour_ciede2000(want, lab);
+        patch[i].de = de[i] = fit_de(f, j, i, patch[i].lab);
+        patch[i].de_out = j->share[i] > 0.0 ? de_out[i] : de[i];
+        sl1[i] = 0.0;
+        if (j->share[i] > 0.0 && fit_solve(&left, j, i, NULL) == HC_OK) {
+            fit_de(&left, j, i, lab);
+            hc_calibrate_de_parts(&rest, &sl1[i], want, lab);
+        }
+    }
+    out->before = figures_of(before, j, -HUGE_VAL);
+    out->fit = figures_of(de, j, -HUGE_VAL);
+    out->out = figures_of(de_out, j, -HUGE_VAL);
+    out->out_light = figures_of(de_out, j, 10.0);
+    out->out_sl1 = figures_of(sl1, j, -HUGE_VAL);
+}
+
+static hc_status fit_job(struct hc_calibration *out, struct hc_patch *patch, struct job *j,
+                         enum hc_calibrate_kind kind, struct hc_err *err)
+{
+    hc_status st = set_aside(j, patch, err);
+    if (st != HC_OK) {
+        return st;
+    }
+    out->used = count_used(j, false);
+    out->left_out = j->target->n - out->used;
+    try_all(out, j);
+    int best = choose(out, j, kind);
+    if (best < 0) {
+        return hc_err_set(err, kind == HC_CALIBRATE_ROOT3 ? HC_EREFUSED : HC_ENUMERIC,
+                          HC_CALIBRATE_ROOM, "%s cannot be fitted to %d patches%s",
+                          kind == HC_CALIBRATE_BEST ? "a correction" : hc_calibrate_kind_name(kind),
+                          out->used, kind == HC_CALIBRATE_ROOT3 ? "; it takes 70" : "");
+    }
+    struct fit f = {.kind = out->candidate[best].kind,
+                    .is_weighted = out->candidate[best].is_weighted};
+    st = fit_solve(&f, j, -1, err);
+    if (st != HC_OK) {
+        return st;
+    }
+    out->kind = f.kind;
+    out->is_weighted = f.is_weighted;
+    out->terms = f.terms;
+    memcpy(out->gain, f.gain, sizeof out->gain);
+    memcpy(out->coef, f.coef, sizeof out->coef);
+    out->exposure_ev = log2(cbrt(f.gain[0] * f.gain[1] * f.gain[2]));
+    fill_figures(out, patch, j, &f, j->de[best]);
+    return HC_OK;
+}
+
+hc_status hc_calibrate_fit(struct hc_calibration *out, struct hc_patch *patch,
+                           const struct hc_target *target, enum hc_calibrate_kind kind,
+                           struct hc_err *err)
+{
+    struct job *j = hc_mem_array(1, sizeof *j);
+    hc_status st;
+    *out = (struct hc_calibration){0};
+    if (!j) {
+        return hc_err_set(err, HC_ENOMEM, HC_CALIBRATE_ROOM, "no memory to fit %d patches",
+                          target->n);
+    }
+    j->target = target;
+    j->patch = patch;
+    for (int i = 0; i < target->n; i++) {
+        hc_calibrate_metric(j->metric[i], target->patch[i].lin);
+    }
+    st = fit_job(out, patch, j, kind, err);
+    hc_mem_free(j);
+    return st;
+}

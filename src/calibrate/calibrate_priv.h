@@ -1,0 +1,94 @@
+// Shared inside the calibration room.
+#ifndef HC_CALIBRATE_PRIV_H
+#define HC_CALIBRATE_PRIV_H
+
+#include "calibrate/calibrate.h"
+
+#define HC_CALIBRATE_ROOM "calibrate"
+
+// ---- tables made from data/*.csv ----------------------------------------------------------------
+#define HC_LIGHT_COUNT 52
+#define HC_LIGHT_NM5 81  // 380-780 nm by 5
+#define HC_LIGHT_NM1 401 // 380-780 nm by 1
+extern const double hc_light_5nm[HC_LIGHT_NM5][HC_LIGHT_COUNT];
+extern const double hc_observer_2[HC_LIGHT_NM1][3];
+extern const double hc_observer_10[HC_LIGHT_NM1][3];
+// ASTM E308: A C D50 D55 D65 D75 F2 F7 F11, each for 2 and 10 degrees, each X Y Z.
+#define HC_E308_SETS 18
+#define HC_E308_NM10 43 // 360-780 nm by 10
+#define HC_E308_NM20 16 // 400-700 nm by 20
+extern const double hc_e308_table5_10nm[HC_E308_NM10][3 * HC_E308_SETS];
+extern const double hc_e308_table6_10nm[HC_E308_NM10][3 * HC_E308_SETS];
+extern const double hc_e308_table6_20nm[HC_E308_NM20][6]; // C/2, D65/10
+extern const double hc_e308_white[HC_E308_SETS][3];
+
+// ---- texts --------------------------------------------------------------------------------------
+enum hc_column_kind {
+    HC_COLUMN_SKIP,
+    HC_COLUMN_ID,
+    HC_COLUMN_NAME,
+    HC_COLUMN_LAB, // 3 in a row
+    HC_COLUMN_XYZ = HC_COLUMN_LAB + 3,
+    HC_COLUMN_X = HC_COLUMN_XYZ + 3,
+    HC_COLUMN_Y,
+    HC_COLUMN_BAND,
+    HC_COLUMN_PAIR_NM // the wavelength stands in the rows, before its value
+};
+
+#define HC_COLUMNS_MAX (2 * HC_READINGS_BANDS_MAX + 32)
+
+struct hc_columns {
+    struct {
+        enum hc_column_kind kind;
+        double nm; // HC_COLUMN_BAND
+    } column[HC_COLUMNS_MAX];
+    size_t n, bands;
+    bool is_percent, is_fraction; // the column names say so
+};
+
+// One piece of text and the line it stands on.
+struct hc_word {
+    const char *at;
+    size_t n;
+    int line;
+};
+
+bool hc_word_is(struct hc_word w, const char *name); // without regard to case
+// A plain decimal number, all of the word.
+bool hc_word_number(double *out, struct hc_word w);
+void hc_word_copy(char *out, size_t size, struct hc_word w); // whole UTF-8 characters, no controls
+// "ILLUMINANT", "OBSERVER" and their values anywhere in a keyword and its value.
+void hc_readings_note_white(struct hc_readings *out, struct hc_word keyword, struct hc_word value);
+
+hc_status hc_columns_add(struct hc_columns *c, struct hc_word name, bool is_cgats,
+                         struct hc_err *err);
+// Memory for n readings of `bands` bands.
+hc_status hc_readings_size(struct hc_readings *out, size_t n, size_t bands, struct hc_err *err);
+// Store one cell of row `row`.
+hc_status hc_readings_cell(struct hc_readings *out, struct hc_columns *c, size_t row, size_t column,
+                           struct hc_word cell, struct hc_err *err);
+// Scales, checks wavelengths and values. norm: what 100 % is written as; 0 = by the values.
+hc_status hc_readings_finish(struct hc_readings *out, const struct hc_columns *c, double norm,
+                             struct hc_err *err);
+hc_status hc_readings_steps(struct hc_readings *out, const double *nm, size_t n,
+                            struct hc_err *err);
+
+bool hc_light_find(size_t *out, const char *name);
+
+// ---- patches ------------------------------------------------------------------------------------
+// The homography from grid coordinates (column 0..cols, row 0..rows; patch (i, j) has its middle at
+// (i + 0.5, j + 0.5)) to pixels, from the middles of the corner patches.
+hc_status hc_place_homog(struct hc_homog *out, const struct hc_pt corner[4], int rows, int cols,
+                         struct hc_err *err);
+// Same from n >= 4 point pairs, by least squares with normalised coordinates.
+hc_status hc_place_fit(struct hc_homog *out, const struct hc_pt *from, const struct hc_pt *to,
+                       size_t n, struct hc_err *err);
+
+int hc_calibrate_terms(double *t, enum hc_calibrate_kind kind, const double rgb[3]);
+// The metric of CIEDE2000 at a colour: 3 rows that turn a small change of linear ROMM into a vector
+// whose length is the difference.
+void hc_calibrate_metric(double j[9], const double lin[3]);
+double hc_calibrate_de_parts(double *without_l, double *sl1, const double lab1[3],
+                             const double lab2[3]);
+
+#endif
