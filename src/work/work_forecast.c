@@ -46,6 +46,7 @@ struct run {
     struct hc_forecast *fit;
     char layer[HC_WORK_LAYERS][80]; // raster names in derived/
     char tiles[HC_WORK_LAYERS][HC_SHA256_HEX];
+    char inputs[40]; // JSON: the basis the layers were computed on
 };
 
 static void run_release(struct run *r)
@@ -502,8 +503,9 @@ static hc_status render(struct run *r, struct hc_job *job, struct hc_err *err)
     for (int k = 0; k < HC_WORK_LAYERS; k++) {
         if (st == HC_OK) {
             st = hc_raster_finish(out[k], err);
-            st = st == HC_OK ? hc_store_put_derived(r->w->store, r->layer[k], "forecast", "{}", err)
-                             : st;
+            st = st == HC_OK
+                     ? hc_store_put_derived(r->w->store, r->layer[k], "forecast", r->inputs, err)
+                     : st;
         } else if (out[k]) {
             hc_raster_abandon(out[k]);
         }
@@ -522,9 +524,9 @@ static hc_status make_tiles(struct run *r, struct hc_job *job, struct hc_err *er
         struct hc_raster *raster = NULL;
         hc_job_phase(job, 0.75 + 0.06 * k, 0.75 + 0.06 * (k + 1));
         st = hc_work_open_derived(r->w, r->layer[k], &raster, err);
-        st = st == HC_OK
-                 ? hc_work_make_tiles(r->w, raster, kind[k], 0, hi[k], r->tiles[k], job, err)
-                 : st;
+        st = st == HC_OK ? hc_work_make_tiles(r->w, raster, kind[k], 0, hi[k], r->inputs,
+                                              r->tiles[k], job, err)
+                         : st;
         hc_raster_close(raster);
     }
     return st;
@@ -535,8 +537,13 @@ static hc_status make_tiles(struct run *r, struct hc_job *job, struct hc_err *er
 static hc_status name_layers(struct run *r, struct hc_err *err)
 {
     int64_t last = 0;
-    char *json = NULL;
-    hc_status st = hc_store_get_result(r->w->store, "forecast", &last, &json, err);
+    char *json = NULL, basis[17] = "";
+    hc_status st = hc_work_basis(r->w, basis, err);
+    snprintf(r->inputs, sizeof r->inputs, "{\"basis\":\"%s\"}", basis);
+    if (st != HC_OK) {
+        return st;
+    }
+    st = hc_store_get_result(r->w->store, "forecast", &last, &json, err);
     hc_mem_free(json);
     if (st == HC_ENOTFOUND) {
         st = HC_OK;

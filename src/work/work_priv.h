@@ -76,10 +76,11 @@ hc_status hc_work_open_placed(struct hc_work *w, const struct hc_view *v, struct
                               struct hc_err *err) HC_MUST_CHECK;
 hc_status hc_work_open_derived(struct hc_work *w, const char *name, struct hc_raster **out,
                                struct hc_err *err) HC_MUST_CHECK;
-// Encode a raster as display tiles under its content hash; writes the hash to key.
+// Encode a raster as display tiles under its content hash; writes the hash to key. inputs: JSON of
+// what the raster was made from.
 hc_status hc_work_make_tiles(struct hc_work *w, const struct hc_raster *r, enum hc_tiles_kind kind,
-                             float lo, float hi, char key[HC_SHA256_HEX], struct hc_job *job,
-                             struct hc_err *err) HC_MUST_CHECK;
+                             float lo, float hi, const char *inputs, char key[HC_SHA256_HEX],
+                             struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
 void hc_work_drop_derived(struct hc_work *w, const char *name); // best effort
 void hc_work_tiles_json(struct hc_work *w, struct hc_buf *b, const char *key);
 

@@ -81,11 +81,11 @@ void hc_work_drop_derived(struct hc_work *w, const char *name)
 }
 
 hc_status hc_work_make_tiles(struct hc_work *w, const struct hc_raster *r, enum hc_tiles_kind kind,
-                             float lo, float hi, char key[HC_SHA256_HEX], struct hc_job *job,
-                             struct hc_err *err)
+                             float lo, float hi, const char *inputs, char key[HC_SHA256_HEX],
+                             struct hc_job *job, struct hc_err *err)
 {
     char tmp[HC_WORK_PATH], path[HC_WORK_PATH], name[HC_SHA256_HEX + 8];
-    hc_status st = hc_store_derived_path(w->store, "making.tiles", tmp, sizeof tmp, err);
+    hc_status st = hc_store_derived_path(w->store, "making.part", tmp, sizeof tmp, err);
     if (st == HC_OK) {
         st = hc_tiles_make(r, kind, lo, hi, tmp, w->par, job, err);
     }
@@ -100,7 +100,7 @@ hc_status hc_work_make_tiles(struct hc_work *w, const struct hc_raster *r, enum 
         st = hc_err_set(err, HC_EIO, HC_WORK_ROOM, "could not store display tiles in derived/");
     }
     if (st == HC_OK) {
-        st = hc_store_put_derived(w->store, name, "tiles", "{}", err);
+        st = hc_store_put_derived(w->store, name, "tiles", inputs, err);
     }
     if (st != HC_OK) {
         unlink(tmp);
@@ -215,15 +215,28 @@ static hc_status stretch(const struct hc_raster *r, float *lo, float *hi, struct
     return st;
 }
 
-static bool has_file(struct hc_work *w, const char *name)
+// What a raster was made from; a derived file made from something else is made again.
+static void raster_inputs(char *out, size_t room, const struct hc_view *v, bool is_placed)
 {
-    char path[HC_WORK_PATH];
-    return hc_store_derived_path(w->store, name, path, sizeof path, NULL) == HC_OK &&
-           access(path, R_OK) == 0;
+    int n = snprintf(out, room, "{\"original\":\"%s\"", v->sha256);
+    for (int i = 0; is_placed && i < 9 && n > 0 && (size_t)n < room; i++) {
+        n += snprintf(out + n, room - (size_t)n, "%s%.17g%s", i ? "," : ",\"frame_to_view\":[",
+                      v->frame_to_view[i], i == 8 ? "]" : "");
+    }
+    snprintf(out + n, room - (size_t)n, "}");
+}
+
+static bool is_current(struct hc_work *w, const char *name, const char *inputs)
+{
+    struct hc_derived d = {0};
+    bool is_same = hc_store_get_derived(w->store, name, &d, NULL) == HC_OK && d.inputs &&
+                   strcmp(d.inputs, inputs) == 0;
+    hc_derived_release(&d);
+    return is_same;
 }
 
 static hc_status make_own(struct hc_work *w, const struct hc_view *v, const char *name,
-                          struct hc_job *job, struct hc_err *err)
+                          const char *inputs, struct hc_job *job, struct hc_err *err)
 {
     char original[HC_WORK_PATH], path[HC_WORK_PATH];
     struct hc_image_info info;
@@ -232,11 +245,11 @@ static hc_status make_own(struct hc_work *w, const struct hc_view *v, const char
         hc_store_original_path(w->store, v->sha256, v->ext, original, sizeof original, err);
     st = st == HC_OK ? hc_store_derived_path(w->store, name, path, sizeof path, err) : st;
     st = st == HC_OK ? hc_image_to_raster(original, path, &info, &clipped, job, err) : st;
-    return st == HC_OK ? hc_store_put_derived(w->store, name, "raster", "{}", err) : st;
+    return st == HC_OK ? hc_store_put_derived(w->store, name, "raster", inputs, err) : st;
 }
 
 static hc_status make_placed(struct hc_work *w, const struct hc_view *v, const char *name,
-                             struct hc_job *job, struct hc_err *err)
+                             const char *inputs, struct hc_job *job, struct hc_err *err)
 {
     char path[HC_WORK_PATH];
     struct hc_painting p = {0};
@@ -250,7 +263,7 @@ static hc_status make_placed(struct hc_work *w, const struct hc_view *v, const c
     if (st == HC_OK) {
         st = hc_raster_place(own, path, &h, p.frame_w, p.frame_h, &covered, w->par, job, err);
     }
-    st = st == HC_OK ? hc_store_put_derived(w->store, name, "placed", "{}", err) : st;
+    st = st == HC_OK ? hc_store_put_derived(w->store, name, "placed", inputs, err) : st;
     hc_raster_close(own);
     hc_painting_release(&p);
     return st;
@@ -259,25 +272,27 @@ static hc_status make_placed(struct hc_work *w, const struct hc_view *v, const c
 hc_status hc_work_view_refresh(struct hc_work *w, const struct hc_view *v, bool is_forced,
                                struct hc_job *job, struct hc_err *err)
 {
-    char own[64], placed[64], tiles[HC_SHA256_HEX + 8];
+    char own[64], placed[64], tiles[HC_SHA256_HEX + 8], from_own[400], from_placed[400];
     struct hc_work_display d = {.hi = 1}, old = {0};
     struct hc_raster *shown = NULL;
     bool is_moved = hc_work_is_placed(v) && !is_frame(v);
     hc_status st = HC_OK;
     raster_name(own, sizeof own, v->id, false);
     raster_name(placed, sizeof placed, v->id, true);
-    if (!has_file(w, own)) {
-        st = make_own(w, v, own, job, err);
+    raster_inputs(from_own, sizeof from_own, v, false);
+    raster_inputs(from_placed, sizeof from_placed, v, true);
+    if (!is_current(w, own, from_own)) {
+        st = make_own(w, v, own, from_own, job, err);
     }
-    if (st == HC_OK && is_moved && (is_forced || !has_file(w, placed))) {
-        st = make_placed(w, v, placed, job, err);
+    if (st == HC_OK && is_moved && !is_current(w, placed, from_placed)) {
+        st = make_placed(w, v, placed, from_placed, job, err);
     }
     if (st != HC_OK) {
         return hc_err_prefix(err, st, "view %s: ", v->label);
     }
     hc_ignore(hc_work_display_get(w, v->id, &old, NULL));
     snprintf(tiles, sizeof tiles, "%s.tiles", old.tiles);
-    if (!is_forced && old.tiles[0] && has_file(w, tiles)) {
+    if (!is_forced && old.tiles[0] && is_current(w, tiles, is_moved ? from_placed : from_own)) {
         return HC_OK;
     }
     st = is_moved ? hc_work_open_placed(w, v, &shown, err) : hc_work_open_own(w, v, &shown, err);
@@ -287,7 +302,7 @@ hc_status hc_work_view_refresh(struct hc_work *w, const struct hc_view *v, bool 
     if (st == HC_OK) {
         st = hc_work_make_tiles(w, shown,
                                 hc_raster_bands(shown) == 1 ? HC_TILES_GREY : HC_TILES_COLOUR, d.lo,
-                                d.hi, d.tiles, job, err);
+                                d.hi, is_moved ? from_placed : from_own, d.tiles, job, err);
     }
     st = st == HC_OK ? display_put(w, v->id, &d, err) : st;
     if (st == HC_OK && old.tiles[0] && strcmp(old.tiles, d.tiles) != 0) {
@@ -410,10 +425,10 @@ static const char *base_name(const char *path)
 static hc_status ingest(struct hc_work *w, const struct hc_work_add *req, struct hc_view *v,
                         struct hc_job *job, struct hc_err *err)
 {
-    char tmp[HC_WORK_PATH], path[HC_WORK_PATH], name[64];
+    char tmp[HC_WORK_PATH], path[HC_WORK_PATH], name[64], inputs[400];
     struct hc_image_info info = {0};
     double clipped = 0;
-    hc_status st = hc_store_derived_path(w->store, "adding.raster", tmp, sizeof tmp, err);
+    hc_status st = hc_store_derived_path(w->store, "adding.part", tmp, sizeof tmp, err);
     hc_job_phase(job, 0, 0.4);
     st = st == HC_OK ? hc_image_to_raster(req->file, tmp, &info, &clipped, job, err) : st;
     hc_job_phase(job, 0.4, 0.5);
@@ -442,7 +457,8 @@ static hc_status ingest(struct hc_work *w, const struct hc_work_add *req, struct
         st =
             hc_err_set(err, HC_EIO, HC_WORK_ROOM, "could not store the working raster in derived/");
     }
-    st = st == HC_OK ? hc_store_put_derived(w->store, name, "raster", "{}", err) : st;
+    raster_inputs(inputs, sizeof inputs, v, false);
+    st = st == HC_OK ? hc_store_put_derived(w->store, name, "raster", inputs, err) : st;
     unlink(tmp);
     return st;
 }
