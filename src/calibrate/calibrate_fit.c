@@ -94,8 +94,8 @@ static double fit_de(const struct fit *f, const struct job *j, int i, double lab
 }
 
 // White balance and exposure: the gain that brings the neutrals to their reference, relative errors
-// weighing alike. False without a usable neutral.
-static bool fit_gain(double gain[3], const struct job *j, int skip)
+// weighing alike. 1 without a usable neutral (only the finder comes here without one).
+static void fit_gain(double gain[3], const struct job *j, int skip)
 {
     double up[3] = {0.0}, down[3] = {0.0};
     for (int i = 0; i < j->target->n; i++) {
@@ -110,12 +110,8 @@ static bool fit_gain(double gain[3], const struct job *j, int skip)
         }
     }
     for (int k = 0; k < 3; k++) {
-        if (!(up[k] > 0.0 && down[k] > 0.0)) {
-            return false;
-        }
-        gain[k] = up[k] / down[k];
+        gain[k] = up[k] > 0.0 && down[k] > 0.0 ? up[k] / down[k] : 1.0;
     }
-    return true;
 }
 
 // Normal equations of the 3 * terms coefficients (index 3 * term + channel) without patch `skip`.
@@ -167,9 +163,7 @@ static hc_status fit_solve(struct fit *f, const struct job *j, int skip, struct 
     int m = keeps_white ? 4 : 1;
     f->terms = f->kind == HC_CALIBRATE_ROOT3 ? 13 : f->kind == HC_CALIBRATE_ROOT2 ? 6 : 3;
     int n = 3 * f->terms;
-    if (!fit_gain(f->gain, j, skip)) {
-        return hc_err_set(err, HC_EREFUSED, HC_CALIBRATE_ROOM, "no usable neutral patch");
-    }
+    fit_gain(f->gain, j, skip);
     normal_equations(a, b, f, j, skip);
     for (int p = 0; p < n; p++) {
         for (int k = 0; k < m; k++) {
@@ -498,6 +492,25 @@ static hc_status fit_job(struct hc_calibration *out, struct hc_patch *patch, str
     out->exposure_ev = log2(cbrt(f.gain[0] * f.gain[1] * f.gain[2]));
     fill_figures(out, patch, j, &f, j->de[best]);
     return HC_OK;
+}
+
+double hc_calibrate_misfit(const struct hc_patch *patch, const struct hc_target *target)
+{
+    struct job *j = hc_mem_array(1, sizeof *j);
+    double de[HC_TARGET_MAX], scale, middle = HUGE_VAL;
+    if (j) {
+        j->target = target;
+        j->patch = patch;
+        for (int i = 0; i < target->n; i++) {
+            j->share[i] = 1.0;
+            hc_calibrate_metric(j->metric[i], target->patch[i].lin);
+        }
+        if (robust_fit(&scale, de, j, NULL) == HC_OK) {
+            middle = hc_stats_median(de, (size_t)target->n);
+        }
+    }
+    hc_mem_free(j);
+    return middle;
 }
 
 hc_status hc_calibrate_fit(struct hc_calibration *out, struct hc_patch *patch,

@@ -91,4 +91,19 @@ void hc_calibrate_metric(double j[9], const double lin[3]);
 double hc_calibrate_de_parts(double *without_l, double *sl1, const double lab1[3],
                              const double lab2[3]);
 
+// Median CIEDE2000 of the patches (lin filled) after a robust 3x3 fit to the reference; HUGE_VAL
+// when there is none.
+double hc_calibrate_misfit(const struct hc_patch *patch, const struct hc_target *target);
+
+// ---- finding a target ---------------------------------------------------------------------------
+struct hc_blob { // an even, compact piece of the picture
+    double x, y; // its middle
+    double area; // px
+};
+#define HC_BLOBS_MAX 3000
+// Pieces whose tone (cube root of the light) changes by less than `step` over 2 px. blob holds
+// HC_BLOBS_MAX; when there are more, the largest stay.
+hc_status hc_blobs_find(struct hc_blob *blob, int *n, const struct hc_plane tone[3], double step,
+                        double largest, struct hc_err *err);
+
 #endif
