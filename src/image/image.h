@@ -38,7 +38,7 @@ struct hc_image_info {
     bool is_assumed;   // no usable profile: taken as sRGB (colour) or sRGB-grey, float files
                        // as linear sRGB; said loudly in note
     double dpi;        // 0 = not given
-    char note[240];    // what the user must know, "" when nothing
+    char note[400];    // what the user must know, "" when nothing
 };
 
 // Reads the header only (in the locked-down child). HC_EUNSUPPORTED (wrong type, CMYK, alpha,

@@ -173,6 +173,57 @@ static void png_and_jpeg(void **state)
     }
 }
 
+// Cameras mark Adobe RGB without embedding a profile; the numbers are sRGB's only by assumption
+// then.
+static void camera_mark_of_adobe_rgb(void **state)
+{
+    static uint8_t px[40 * 30 * 3];
+    struct picture_jpeg j = {.w = 40, .h = 30, .samples = 3, .is_exif_adobe = true};
+    struct hc_image_info info = {0};
+    struct hc_err err = {0};
+    (void)state;
+    picture_write_jpeg(file, &j, px);
+    assert_ok(hc_image_probe(&info, file, &err), &err);
+    assert_true(info.is_assumed);
+    assert_non_null(strstr(info.note, "Adobe RGB"));
+}
+
+// Grey PNG and JPEG, colour TIFF of 8 bit and of JPEG strips: middle grey comes out the same.
+static void other_kinds(void **state)
+{
+    static uint8_t px[W * H * 3];
+    struct hc_image_info info = {0};
+    struct hc_err err = {0};
+    (void)state;
+    memset(px, 128, sizeof px);
+    for (int k = 0; k < 6; k++) {
+        struct picture_png p = {.w = W, .h = H, .type = 0, .bits = k == 0 ? 8 : 16};
+        struct picture_jpeg j = {.w = W, .h = H, .samples = 1};
+        struct picture_tiff t = {.w = W,
+                                 .h = H,
+                                 .samples = k == 3 ? 1 : 3,
+                                 .bits = 8,
+                                 .photometric = k == 3 ? 1 : 2,
+                                 .compression = k == 5 ? 7 : 1};
+        // 16-bit code 128 * 257 of a PNG is the 8-bit code 128.
+        double v[3], want = pow((128 / 255.0 + 0.055) / 1.055, 2.4);
+        if (k < 2) {
+            picture_write_png(file, &p, px);
+        } else if (k == 2) {
+            picture_write_jpeg(file, &j, px);
+        } else {
+            picture_write_tiff(file, &t, px);
+        }
+        assert_ok(hc_image_to_raster(file, raster, &info, NULL, NULL, &err), &err);
+        assert_int_equal(info.bands, k < 4 ? 1 : 3);
+        assert_int_equal(info.bits, k == 1 ? 16 : 8);
+        pixel(raster, 33, 44, v);
+        for (int b = 0; b < info.bands; b++) {
+            near_abs(v[b], want, 2e-5);
+        }
+    }
+}
+
 static void grey_and_float(void **state)
 {
     static uint16_t g16[W * H];
@@ -411,6 +462,8 @@ int main(int argc, char **argv)
         cmocka_unit_test(every_tiff_layout),
         cmocka_unit_test(png_and_jpeg),
         cmocka_unit_test(grey_and_float),
+        cmocka_unit_test(camera_mark_of_adobe_rgb),
+        cmocka_unit_test(other_kinds),
         cmocka_unit_test(all_orientations),
         cmocka_unit_test(killed_child_is_told),
         cmocka_unit_test(cancelled_half_way),

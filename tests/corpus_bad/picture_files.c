@@ -161,20 +161,27 @@ void picture_write_png(const char *path, const struct picture_png *s, const void
 }
 
 // ---- JPEG --------------------------------------------------------------------------------------
-// A minimal EXIF block: orientation (tag 274) and, when asked, a sub-directory with ColorSpace = 1.
+// A minimal EXIF block: orientation (tag 274) and, when asked, a sub-directory with ColorSpace = 1
+// or, the way cameras mark Adobe RGB, an interoperability directory that says "R03" (DCF 2.0).
 static void jpeg_exif(struct jpeg_compress_struct *c, const struct picture_jpeg *s)
 {
-    uint8_t b[64] = "Exif\0\0II*\0\x08\0\0\0";
+    uint8_t b[96] = "Exif\0\0II*\0\x08\0\0\0";
     uint8_t *d = b + 14;
+    bool has_more = s->is_exif_srgb || s->is_exif_adobe;
     size_t n;
-    d[0] = s->is_exif_srgb ? 2 : 1;
+    d[0] = has_more ? 2 : 1;
     memcpy(d + 2, "\x12\x01\x03\0\x01\0\0\0", 8);
     d[10] = (uint8_t)(s->exif_orientation ? s->exif_orientation : 1);
     n = 14 + 2 + 12 + 4;
+    if (has_more) {
+        memcpy(d + 14, "\x69\x87\x04\0\x01\0\0\0\x26\0\0\0", 12); // at 38, counted from "II"
+        n = 6 + 38 + 18;
+    }
     if (s->is_exif_srgb) {
-        memcpy(d + 14, "\x69\x87\x04\0\x01\0\0\0\x26\0\0\0", 12); // sub-directory at 38
-        n = 14 + 2 + 24 + 4; // which is where we are, counted from "II"
         memcpy(b + 6 + 38, "\x01\0\x01\xa0\x03\0\x01\0\0\0\x01\0\0\0\0\0\0\0", 18);
+    } else if (s->is_exif_adobe) {
+        memcpy(b + 6 + 38, "\x01\0\x05\xa0\x04\0\x01\0\0\0\x38\0\0\0\0\0\0\0", 18);
+        memcpy(b + 6 + 56, "\x01\0\x01\0\x02\0\x04\0\0\0R03\0\0\0\0\0", 18);
         n += 18;
     }
     jpeg_write_marker(c, JPEG_APP0 + 1, b, (unsigned)n);
@@ -202,7 +209,7 @@ void picture_write_jpeg(const char *path, const struct picture_jpeg *s, const ui
         jpeg_simple_progression(&c);
     }
     jpeg_start_compress(&c, TRUE);
-    if (s->exif_orientation || s->is_exif_srgb) {
+    if (s->exif_orientation || s->is_exif_srgb || s->is_exif_adobe) {
         jpeg_exif(&c, s);
     }
     while (c.next_scanline < c.image_height) {

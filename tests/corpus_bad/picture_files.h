@@ -29,7 +29,7 @@ void picture_write_png(const char *path, const struct picture_png *spec,
 
 struct picture_jpeg {
     int w, h, samples, quality, exif_orientation;
-    bool is_progressive, is_exif_srgb;
+    bool is_progressive, is_exif_srgb, is_exif_adobe;
 };
 void picture_write_jpeg(const char *path, const struct picture_jpeg *spec, const uint8_t *px);
 
