@@ -5,6 +5,7 @@ import {readFile, readdir} from "node:fs/promises";
 import {test} from "node:test";
 import * as api from "../../web/js/api.js";
 import * as g from "../../web/js/geometry.js";
+import {KEYS} from "../../web/js/keys.js";
 import * as words from "../../web/js/words.js";
 
 const WEB = new URL("../../web/", import.meta.url);
@@ -102,6 +103,8 @@ test("the program's sentence is shown as it is; a bare status still says somethi
     const e = api.errorOf(409, '{"error":{"code":"conflict","message":"There is one already."}}');
     assert.equal(e.message, "There is one already.");
     assert.equal(e.code, "conflict");
+    assert.equal(api.errorOf(422, '{"error":{"code":"data","message":"the file ends too early"}}').message,
+                 "The file ends too early.");
     assert.match(api.errorOf(500, "<html>").message, /status 500/);
     assert.match(api.errorOf(403, "").message, /link that halfclean serve printed/);
 });
@@ -130,6 +133,12 @@ test("only api.js talks to the program, no markup is built from text, no address
 test("the page never claims to show how the painting once looked", async () => {
     for (const name of ["index.html", ...(await readdir(new URL("js/", WEB))).map((n) => `js/${n}`)])
         assert.doesNotMatch(await readFile(new URL(name, WEB), "utf8"), /original appearance/i, name);
+});
+
+test("the page's list of keys and docs/page.md say the same", async () => {
+    const doc = (await readFile(new URL("../../docs/page.md", import.meta.url), "utf8")).replace(/\s+/g, " ");
+    for (const [, what] of KEYS)
+        assert.ok(doc.includes(what), what);
 });
 
 test("near the picture every colour is neutral", async () => {

@@ -1,5 +1,6 @@
 // The only place of the page that talks to the program (docs/http-api.md). Everything that goes wrong
 // becomes an ApiError with one sentence to show as it is.
+import {sentence} from "./words.js";
 /**
  * @typedef {import("./types.js").Dossier} Dossier
  * @typedef {import("./types.js").View} View
@@ -31,7 +32,7 @@ export function errorOf(status, text)
     try {
         const doc = JSON.parse(text);
         code = String(doc.error.code ?? code);
-        message = String(doc.error.message ?? "");
+        message = sentence(String(doc.error.message ?? ""));
     } catch {
         // Not a document of ours: the status has to do.
     }

@@ -1,13 +1,13 @@
 // Long work: what is being done, how far it is, and a way to stop it.
 import * as api from "./api.js";
 import {h, say} from "./dom.js";
-import {percent} from "./words.js";
+import {percent, sentence} from "./words.js";
 /** @typedef {import("./types.js").JobDoc} JobDoc */
 
 /** @param {JobDoc} d @returns {string} why a job failed, one sentence */
 export function whyFailed(d)
 {
-    return d.error?.message || "The work failed, and no reason was given.";
+    return sentence(d.error?.message ?? "") || "The work failed, and no reason was given.";
 }
 
 /** @param {string} what */

@@ -23,7 +23,7 @@ export const KEYS = [
     ["P", "panel on or off"],
     ["Space, Enter, Backspace, Esc", "while drawing: set a corner at the crosshair; close; take back; cancel"],
     ["Alt+1, Alt+2", "the rooms Look and Forecast, from anywhere"],
-    ["?", "this list"]];
+    ["?", "the list of keys"]];
 
 /** @type {Record<string, () => void>} */
 const COMMANDS = {

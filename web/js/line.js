@@ -78,15 +78,17 @@ function placeRing(grip, w, h0)
     part.ring.dataset.sign = String(sign);
 }
 
-/** The names lie level whatever the line's turn, each wholly on its side. @param {Point} grip */
+/** The names lie level whatever the line's turn, each on its side as far as there is room. @param {Point} grip */
 function placeNames(grip)
 {
-    const n = sideOf(turn);
+    const n = sideOf(turn), [w, h0] = stage.areaSize();
     for (const [el, sign] of /** @type {[HTMLElement, number][]} */ ([[part.nameA, -1],
                                                                       [part.nameB, 1]])) {
         // Half the label's extent along the normal, so that its near edge clears the grip.
         const reach = (Math.abs(n[0]) * el.offsetWidth + Math.abs(n[1]) * el.offsetHeight) / 2 + 20;
-        move(el, [grip[0] + sign * n[0] * reach, grip[1] + sign * n[1] * reach], "");
+        const halfW = el.offsetWidth / 2, halfH = el.offsetHeight / 2;
+        move(el, [clamp(grip[0] + sign * n[0] * reach, halfW, w - halfW),
+                  clamp(grip[1] + sign * n[1] * reach, halfH, h0 - halfH)], "");
     }
 }
 

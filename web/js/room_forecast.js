@@ -7,7 +7,7 @@ import * as shapes from "./shapes.js";
 import * as spot from "./spot.js";
 import * as stage from "./stage.js";
 import {on, referenceSide, reload, set, state} from "./state.js";
-import {SURFACES, ZONE_KINDS, num, percent, when} from "./words.js";
+import {SURFACES, ZONE_KINDS, num, percent, sentence, when} from "./words.js";
 /**
  * @typedef {import("./types.js").Forecast} Forecast
  * @typedef {import("./types.js").TestWindow} TestWindow
@@ -75,7 +75,7 @@ function refusedTable(f)
 function nextWindow(f)
 {
     const n = f.next_window;
-    return n ? h("div", {class: "next"}, h("h3", {}, "The next window to open"), h("p", {}, n.why),
+    return n ? h("div", {class: "next"}, h("h3", {}, "The next window to open"), h("p", {}, sentence(n.why)),
                  h("button", {type: "button", onclick: () => {
                      stage.goTo([n.x, n.y], 4);
                      spot.putAt([n.x, n.y], true);

@@ -4,7 +4,7 @@ import {choose} from "./compare.js";
 import {byId, field, fill, h, select} from "./dom.js";
 import * as jobs from "./jobs.js";
 import {isPlaced, on, reload, set, state} from "./state.js";
-import {STATES, TECHNIQUES, fitSentence, num, residualText, viewWarnings, viewWords} from "./words.js";
+import {STATES, TECHNIQUES, fitSentence, num, residualText, sentence, viewWarnings, viewWords} from "./words.js";
 /** @typedef {import("./types.js").View} View */
 
 /** @type {HTMLElement} */
@@ -53,14 +53,15 @@ function viewItem(v)
                    ? h("p", {}, `exposure: multiplied by ${num(v.fit.exposure_factor, 3)}` +
                        (v.fit.exposure_spread ? `, spread ${num(v.fit.exposure_spread, 3)}` : "")) : null,
                h("p", {}, `colour profile: ${v.profile_assumed ? "assumed sRGB" : v.profile || "none needed"}`),
-               v.note ? h("p", {}, v.note) : null,
+               v.note ? h("p", {}, sentence(v.note)) : null,
                h("p", {class: "file"}, `${v.file_name}, SHA-256 ${v.sha256.slice(0, 16)}\u2026`))));
 }
 
 function showList()
 {
     const open = new Set([...list.querySelectorAll("details[open]")].map((d) => d.parentElement?.id));
-    fill(list, state.views.length
+    const note = state.dossier.frame?.note;
+    fill(list, note ? h("p", {class: "loud"}, note) : null, state.views.length
         ? h("ul", {class: "views"}, state.views.map((v) => {
             const li = viewItem(v);
             li.id = `view-${v.id}`;

@@ -208,7 +208,7 @@ function showFigures(doc)
            h("span", {}, "L* a* b* \u00b1radius")),
          h("table", {class: "spot-table"},
            h("caption", {class: "unseen"}, "Means of the patch: CIELAB D50; radius in CIEDE2000"),
-           h("tbody", {}, rows.map(([n, v]) => h("tr", {}, h("th", {scope: "row"}, n),
+           h("tbody", {}, rows.map(([n, v]) => h("tr", {}, h("th", {scope: "row", title: n}, n),
                                                   h("td", {}, v))))),
          isRefused ? h("p", {class: "strip-refusal"}, h("strong", {}, "No forecast here. "),
                        refusalText(f.reason_code, f.reason)) : null,
@@ -226,7 +226,7 @@ function head()
     const canShow = state.dossier.frame !== null;
     byId("strip-head").classList.toggle("is-pinned", state.isPinned);
     byId("strip-mode").textContent = !canShow ? ""
-        : state.isPinned ? "pinned (Esc)" : "follows (click pins)";
+        : state.isPinned ? "pinned (Esc)" : "click pins it";
     if (!shown)
         fill(byId("strip-cells"), h("p", {class: "quiet"}, canShow
             ? "Point at the picture: the same patch appears here in every technique and state."

@@ -3,13 +3,13 @@
 // moving the half-clean line never redraws a picture.
 import * as api from "./api.js";
 import {byId} from "./dom.js";
-import {on, state, viewOf} from "./state.js";
+import {isPlaced, on, state, viewOf} from "./state.js";
 /**
  * @typedef {import("./types.js").Point} Point
  * @typedef {import("./types.js").Tiles} Tiles
  * @typedef {{tiles: Tiles, isPlaced: boolean, opacity: number}} Picture
  * @typedef {{viewer: OpenSeadragon.Viewer, shown: Map<string, OpenSeadragon.TiledImage>,
- *   wanted: Picture[], element: HTMLElement}} Layer
+ *   coming: Set<string>, wanted: Picture[], element: HTMLElement}} Layer
  */
 
 /** @type {Layer} */
@@ -176,7 +176,7 @@ function makeLayer(id, takesPointer)
         gestureSettingsMouse: {clickToZoom: false, dblClickToZoom: false, flickEnabled: false},
         gestureSettingsTouch: {clickToZoom: false, dblClickToZoom: true, flickEnabled: true},
         gestureSettingsPen: {clickToZoom: false, dblClickToZoom: false, flickEnabled: false}});
-    return {viewer, shown: new Map(), wanted: [], element};
+    return {viewer, shown: new Map(), coming: new Set(), wanted: [], element};
 }
 
 /** @param {string} side @param {boolean} withMaps @returns {Picture[]} */
@@ -195,8 +195,7 @@ function picturesOf(side, withMaps)
     const v = viewOf(side);
     if (!v || !v.tiles)
         return [];
-    const isPlaced = v.tiles.w === frameSize()[0] && v.tiles.h === frameSize()[1];
-    return [{tiles: v.tiles, isPlaced, opacity: 1}];
+    return [{tiles: v.tiles, isPlaced: isPlaced(v), opacity: 1}];
 }
 
 /** @param {Tiles} t @returns {any} an OpenSeadragon tile source */
@@ -216,6 +215,7 @@ function addPicture(layer, p, index)
     const options = {
         tileSource: tileSource(p.tiles), index, opacity: p.opacity,
         success: (/** @type {any} */ e) => {
+            layer.coming.delete(p.tiles.key);
             if (!layer.wanted.some((q) => q.tiles.key === p.tiles.key)) {
                 layer.viewer.world.removeItem(e.item);
                 return;
@@ -223,6 +223,7 @@ function addPicture(layer, p, index)
             layer.shown.set(p.tiles.key, e.item);
             settle(layer);
         }};
+    layer.coming.add(p.tiles.key);
     if (p.isPlaced)
         Object.assign(options, {x: 0, y: 0, width: 1});
     else
@@ -273,10 +274,9 @@ function countOld(layer)
 /** @param {Layer} layer @param {Picture[]} wanted */
 function showPictures(layer, wanted)
 {
-    const had = new Set(layer.wanted.map((p) => p.tiles.key));
     layer.wanted = wanted;
     wanted.forEach((p, i) => {
-        if (!layer.shown.has(p.tiles.key) && !had.has(p.tiles.key))
+        if (!layer.shown.has(p.tiles.key) && !layer.coming.has(p.tiles.key))
             addPicture(layer, p, countOld(layer) + i);
     });
     settle(layer);

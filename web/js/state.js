@@ -54,7 +54,8 @@ export function sides()
 /** @param {string} side */
 export function sideName(side)
 {
-    return side === "forecast" ? "forecast" : viewOf(side)?.label ?? "";
+    const v = viewOf(side);
+    return side === "forecast" ? "forecast" : !v ? "" : isPlaced(v) ? v.label : `${v.label} (not placed)`;
 }
 
 /** The view that gives the frame, or the first one. */

@@ -19,6 +19,7 @@
  * @property {number} w
  * @property {number} h
  * @property {number} mm_per_px
+ * @property {string} [note]  what must be known about the frame's size
  */
 
 /**

@@ -54,6 +54,14 @@ export function labText(lab)
     return lab ? `${num(lab[0], 1)} ${num(lab[1], 1)} ${num(lab[2], 1)}` : "\u2013";
 }
 
+/** What the program says begins small and without a full stop, to be put together; alone it is a
+ *  sentence. @param {string} message */
+export function sentence(message)
+{
+    const t = message.trim();
+    return t === "" ? "" : t[0].toUpperCase() + t.slice(1) + (/[.!?:]$/.test(t) ? "" : ".");
+}
+
 /** "normal, before" @param {View} v */
 export const viewWords = (v) => `${v.technique}, ${v.state}`;
 
@@ -66,9 +74,9 @@ export function fitSentence(fit)
     case "none":
         return "Not placed in the frame yet.";
     case "refused":
-        return `Not placed: ${fit.why || "no reason was given."}`;
+        return `Not placed: ${sentence(fit.why || "no reason was given")}`;
     default:
-        return `Placed, fit ${fit.verdict}${fit.why ? `: ${fit.why}` : "."}`;
+        return sentence(`Placed, fit ${fit.verdict}${fit.why ? `: ${fit.why}` : ""}`);
     }
 }
 
