@@ -259,7 +259,7 @@ static double brush_angle(const struct motif *m, const struct hit *h)
     case T_WALL:
         return 0.9 + 1.6 * hc_demo_fbm(m->seed + 71, p.x * 1.1, p.y * 1.1, 2);
     case T_CURTAIN:
-        return M_PI / 2 + 0.20 * sin(3.0 * p.y) + 0.12 * p.x;
+        return atan2(1.0, hc_demo_curtain_lean(p));
     case T_TABLE:
         return 0.03 * sin(9.0 * p.x);
     case T_CLOTH:
@@ -311,7 +311,7 @@ static void look(const struct motif *m, struct model *out, int x, int y)
     struct v3 dir = v3_mul(m->fwd, m->eye_dist);
     dir = v3_unit(v3_fma(v3_fma(dir, m->right, px), m->up, py));
     struct hit h = {.thing = T_WALL};
-    h.t = trace(m, m->eye, dir, FAR, 110, &h.thing);
+    h.t = trace(m, m->eye, dir, FAR, 180, &h.thing);
     h.p = v3_fma(m->eye, dir, h.t);
     h.n = normal_at(m, h.p);
     double pattern, direct;

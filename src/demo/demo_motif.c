@@ -138,9 +138,9 @@ static double jug_dist(const struct motif *m, struct v3 p)
     i = i > HC_DEMO_JUG_N - 2 ? HC_DEMO_JUG_N - 2 : i;
     double r = m->jug_r[i] + (f - i) * (m->jug_r[i + 1] - m->jug_r[i]);
     double slope = (m->jug_r[i + 1] - m->jug_r[i]) * (HC_DEMO_JUG_N - 1) / JUG_TOP;
-    if (p.y > 1.30 && p.y < 1.64 && p.x < 0.0) { // the beak
+    if (p.y > 1.30 && p.y < 1.70 && p.x < 0.0) { // the beak
         double side = p.z / (fabs(p.x) + 1e-6);
-        r += 0.10 * ramp(1.32, 1.58, p.y) * exp(-side * side * 9.0);
+        r += 0.10 * ramp(1.32, 1.56, p.y) * ramp(1.70, 1.61, p.y) * exp(-side * side * 9.0);
     }
     double d = (rho - r) / sqrt(1.0 + fmin(slope * slope, 9.0));
     double cap = fmax(-p.y, p.y - JUG_TOP);
@@ -325,6 +325,12 @@ static double cloth_dist(const struct motif *m, struct v3 p, double corner)
     }
     double d = corner - cloth_lift(m, p, s);
     return 0.6 * fmax(fmax(d, -0.012 - 0.06 - d), hem);
+}
+
+double hc_demo_curtain_lean(struct v3 p)
+{
+    double drop = 2.75 - p.y, edge = -0.42 - 0.30 * drop - 0.10 * drop * drop;
+    return -0.30 - 0.20 * drop - 0.10 * (edge - p.x) / (0.55 + 0.10 * drop);
 }
 
 static double curtain_dist(const struct motif *m, struct v3 p)

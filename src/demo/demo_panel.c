@@ -124,7 +124,7 @@ void hc_demo_age_rows(struct hc_demo *d, int y0, int y1)
 {
     struct canvas *c = &d->canvas;
     static const uint8_t dirt[P_COUNT] = {[P_BLACK] = 110, [P_UMBER] = 140};
-    static const uint8_t bare[P_COUNT] = {[P_WHITE] = 170, [P_OCHRE] = 60, [P_UMBER] = 25};
+    static const uint8_t bare[P_COUNT] = {[P_WHITE] = 150, [P_OCHRE] = 48, [P_UMBER] = 57};
     static const uint8_t worn[P_COUNT] = {[P_WHITE] = 26, [P_OCHRE] = 120, [P_UMBER] = 100};
     for (int y = y0; y < y1; y++) {
         for (int x = 0; x < c->w; x++) {

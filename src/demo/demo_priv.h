@@ -116,6 +116,7 @@ void hc_demo_motif_init(struct motif *m, uint64_t seed);
 double hc_demo_motif_dist(const struct motif *m, struct v3 p, int *thing); // thing may be NULL
 // Cloth coordinates: a, b = distance inwards from its two hems.
 void hc_demo_cloth_ab(struct v3 p, double *a, double *b);
+double hc_demo_curtain_lean(struct v3 p);           // x gained along a fold for each unit down
 double hc_demo_cloth_pattern(double a, double b);   // 0..1, the raised damask figure
 struct v3 hc_demo_half_local(struct v3 p);          // the cut quince: z along the cut's normal
 struct v3 hc_demo_quince_local(int k, struct v3 p); // unit direction from its core, y to blossom

@@ -78,9 +78,9 @@ static void later_paint(float rho[HC_DEMO_BANDS], const struct hc_demo *d, int x
             }
         }
     }
-    double grain = 1.0 + 0.10 * hc_demo_noise(d->seed + 410, x * mm * 1.7, y * mm * 1.7);
-    double rgb[3] = {(0.70 * sum[0] + 0.006) * grain, (0.60 * sum[1] + 0.004) * grain,
-                     (0.44 * sum[2] + 0.003) * grain};
+    double grain = 1.0 + 0.07 * hc_demo_noise(d->seed + 410, x * mm * 0.22, y * mm * 2.4);
+    double rgb[3] = {(0.68 * sum[0] + 0.006) * grain, (0.60 * sum[1] + 0.004) * grain,
+                     (0.38 * sum[2] + 0.003) * grain};
     struct mix mix = hc_demo_recipe(&d->recipes, T_WALL, rgb);
     hc_demo_paint_rho(rho, &d->paints, mix.c);
 }
