@@ -167,7 +167,7 @@ hc_status hc_target_measure(struct hc_patch *patch, const struct hc_lin3 *lin,
 
 enum hc_calibrate_kind {
     HC_CALIBRATE_MATRIX,       // 3x3
-    HC_CALIBRATE_MATRIX_WHITE, // 3x3, neutrals kept exactly
+    HC_CALIBRATE_MATRIX_WHITE, // 3x3, the mean neutral kept exactly
     HC_CALIBRATE_ROOT2,        // root-polynomial, degree 2, 6 terms
     HC_CALIBRATE_ROOT3,        // root-polynomial, degree 3, 13 terms; from 70 patches on
     HC_CALIBRATE_KINDS,
@@ -268,16 +268,21 @@ hc_status hc_edge_in_target(struct hc_box *out, const struct hc_lin3 *lin,
 
 // ---- the report and the tolerances --------------------------------------------------------------
 enum hc_quality {
-    HC_QUALITY_TONE,           // largest |dL*| of the neutrals
-    HC_QUALITY_GAIN_HIGHLIGHT, // dL*/dL* reference between the two lightest neutrals
-    HC_QUALITY_GAIN_LOW,       // smallest of the other neutral steps
-    HC_QUALITY_GAIN_HIGH,      // largest of the other neutral steps
-    HC_QUALITY_WHITE,          // largest CIEDE2000 without its lightness part, neutrals
-    HC_QUALITY_COLOUR_MEAN,    // leave-one-patch-out CIEDE2000
-    HC_QUALITY_COLOUR_P90,
-    HC_QUALITY_COLOUR_MAX,
-    HC_QUALITY_NOISE,      // largest sd of L* of the neutrals
-    HC_QUALITY_EVENNESS,   // non-uniformity, per cent (from the flat view)
+    HC_QUALITY_TONE,            // largest |dL*| of the neutrals after calibration
+    HC_QUALITY_GAIN_HIGHLIGHT,  // step of L* over reference step, between the two lightest neutrals
+    HC_QUALITY_GAIN_LOW,        // the smallest of the other neutral steps
+    HC_QUALITY_GAIN_HIGH,       // the largest of them
+    HC_QUALITY_WHITE,           // largest a*b* difference of the neutrals
+    HC_QUALITY_WHITE_2000,      // the same as CIEDE2000 without its lightness part
+    HC_QUALITY_COLOUR_MEAN,     // CIEDE2000, leave-one-patch-out
+    HC_QUALITY_COLOUR_P90,      // 90 % of it
+    HC_QUALITY_COLOUR_MAX,      // largest of it
+    HC_QUALITY_COLOUR_MEAN_SL1, // the same with S_L = 1
+    HC_QUALITY_COLOUR_MAX_SL1,
+    HC_QUALITY_NOISE,    // largest sd of L* of the neutrals
+    HC_QUALITY_EVENNESS, // non-uniformity of the light, per cent (from the flat view, before it is
+                         // corrected)
+    HC_QUALITY_EVENNESS_L, // the same as a difference of L*
     HC_QUALITY_EFFICIENCY, // sampling efficiency
     HC_QUALITY_COUNT
 };
@@ -288,11 +293,14 @@ struct hc_quality_report {
     double value[HC_QUALITY_COUNT];
     bool is_known[HC_QUALITY_COUNT]; // measured here
     int neutrals;
-    double clipped;         // largest share of clipped pixels of a patch
-    double exposure_change; // largest CIEDE2000 change of hue and chroma when the light is halved
+    double clipped; // largest share of clipped pixels of a patch
+    double
+        exposure_change; // largest CIEDE2000 between a patch and itself at half the light, doubled
 };
 
-// flat and edge may be NULL. The patches are those that hc_calibrate_fit filled.
+// flat and edge may be NULL: their figures are then unknown, never good. The colour figures are
+// leave-one-patch-out and so stricter than a guideline that judges the fitted patches. The patches
+// are those that hc_calibrate_fit filled.
 void hc_quality_make(struct hc_quality_report *out, const struct hc_calibration *c,
                      const struct hc_patch *patch, const struct hc_target *target,
                      const struct hc_flat *flat, const struct hc_edge *edge);

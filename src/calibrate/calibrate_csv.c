@@ -3,27 +3,20 @@
 
 #include "calibrate/calibrate_priv.h"
 
-struct scan {
-    const char *at, *end;
-    int line;
-    char separator;
-};
-
-static void skip_line(struct scan *s)
+static void skip_line(struct hc_csv *s)
 {
     while (s->at < s->end && *s->at != '\n' && *s->at != '\r') {
         s->at++;
     }
 }
 
-static void skip_break(struct scan *s)
+static void skip_break(struct hc_csv *s)
 {
     s->at += s->end - s->at >= 2 && s->at[0] == '\r' && s->at[1] == '\n' ? 2 : s->at < s->end;
     s->line++;
 }
 
-// To the first field of the next line with data; comments may name illuminant and observer.
-static bool next_row(struct scan *s, struct hc_readings *notes)
+bool hc_csv_row(struct hc_csv *s, struct hc_readings *notes)
 {
     while (s->at < s->end) {
         const char *from = s->at;
@@ -45,8 +38,7 @@ static bool next_row(struct scan *s, struct hc_readings *notes)
     return false;
 }
 
-// The next field of the row, trimmed, quotes off; false after the last one.
-static bool next_field(struct hc_word *out, bool *is_last, struct scan *s)
+bool hc_csv_field(struct hc_word *out, bool *is_last, struct hc_csv *s)
 {
     if (*is_last) {
         return false;
@@ -77,10 +69,10 @@ static bool next_field(struct hc_word *out, bool *is_last, struct scan *s)
     return true;
 }
 
-static size_t count_rows(struct scan s)
+static size_t count_rows(struct hc_csv s)
 {
     size_t n = 0;
-    while (next_row(&s, NULL)) {
+    while (hc_csv_row(&s, NULL)) {
         n++;
         skip_line(&s);
         skip_break(&s);
@@ -95,16 +87,16 @@ static hc_status wrong_fields(struct hc_err *err, int line, size_t got, size_t w
 }
 
 // One row per sample; the scan stands behind the header.
-static hc_status read_samples(struct hc_readings *out, struct hc_columns *c, struct scan *s,
+static hc_status read_samples(struct hc_readings *out, struct hc_columns *c, struct hc_csv *s,
                               struct hc_err *err)
 {
     struct hc_word w = {0};
     hc_status st = hc_readings_size(out, count_rows(*s), c->bands, err);
-    for (size_t row = 0; st == HC_OK && next_row(s, out); row++) {
+    for (size_t row = 0; st == HC_OK && hc_csv_row(s, out); row++) {
         bool is_last = false;
         size_t column = 0;
         int line = s->line;
-        while (st == HC_OK && next_field(&w, &is_last, s)) {
+        while (st == HC_OK && hc_csv_field(&w, &is_last, s)) {
             if (column < c->n) {
                 st = hc_readings_cell(out, c, row, column, w, err);
             }
@@ -118,15 +110,15 @@ static hc_status read_samples(struct hc_readings *out, struct hc_columns *c, str
 }
 
 // One row per wavelength; the header names the samples.
-static hc_status read_bands(struct hc_readings *out, struct scan header, struct scan *s,
+static hc_status read_bands(struct hc_readings *out, struct hc_csv header, struct hc_csv *s,
                             struct hc_err *err)
 {
     struct hc_word w = {0};
     struct hc_columns c = {0};
     bool is_last = false;
     size_t n = 0, bands = count_rows(*s);
-    struct scan h = header;
-    while (next_field(&w, &is_last, &h)) {
+    struct hc_csv h = header;
+    while (hc_csv_field(&w, &is_last, &h)) {
         n++;
     }
     if (bands > HC_READINGS_BANDS_MAX) {
@@ -138,14 +130,14 @@ static hc_status read_bands(struct hc_readings *out, struct scan header, struct 
         return st;
     }
     is_last = false;
-    hc_ignore(next_field(&w, &is_last, &header) ? HC_OK : HC_EDATA);
-    for (size_t i = 0; i + 1 < n && next_field(&w, &is_last, &header); i++) {
+    hc_ignore(hc_csv_field(&w, &is_last, &header) ? HC_OK : HC_EDATA);
+    for (size_t i = 0; i + 1 < n && hc_csv_field(&w, &is_last, &header); i++) {
         hc_word_copy(out->reading[i].name, sizeof out->reading[i].name, w);
     }
-    for (size_t band = 0; st == HC_OK && next_row(s, out); band++) {
+    for (size_t band = 0; st == HC_OK && hc_csv_row(s, out); band++) {
         size_t column = 0;
         int line = s->line;
-        for (is_last = false; st == HC_OK && next_field(&w, &is_last, s); column++) {
+        for (is_last = false; st == HC_OK && hc_csv_field(&w, &is_last, s); column++) {
             double v;
             if (column >= n) {
                 continue;
@@ -169,7 +161,7 @@ static hc_status read_bands(struct hc_readings *out, struct scan header, struct 
     return st == HC_OK ? hc_readings_finish(out, &c, 0.0, err) : st;
 }
 
-static char separator_of(const struct scan *s)
+static char separator_of(const struct hc_csv *s)
 {
     const char *p = s->at;
     char best = ',';
@@ -185,7 +177,7 @@ static char separator_of(const struct scan *s)
 hc_status hc_readings_read_csv(struct hc_readings *out, const char *text, size_t n,
                                struct hc_err *err)
 {
-    struct scan s = {text, text + n, 1, ','}, header;
+    struct hc_csv s = {text, text + n, 1, ','}, header;
     struct hc_columns c = {0};
     struct hc_word w = {0};
     bool is_last = false;
@@ -198,20 +190,20 @@ hc_status hc_readings_read_csv(struct hc_readings *out, const char *text, size_t
     if (n >= 3 && memcmp(text, "\xef\xbb\xbf", 3) == 0) { // byte order mark of spreadsheets
         s.at += 3;
     }
-    if (!next_row(&s, out)) {
+    if (!hc_csv_row(&s, out)) {
         return hc_err_set(err, HC_EDATA, HC_CALIBRATE_ROOM, "the text holds no header row");
     }
     s.separator = separator_of(&s);
     header = s;
-    if (next_field(&w, &is_last, &s) &&
+    if (hc_csv_field(&w, &is_last, &s) &&
         (hc_word_is(w, "nm") || hc_word_is(w, "wavelength") || hc_word_is(w, "wavelength_nm"))) {
-        while (next_field(&w, &is_last, &s)) {
+        while (hc_csv_field(&w, &is_last, &s)) {
         }
         st = read_bands(out, header, &s, err);
     } else {
         s = header;
         is_last = false;
-        while (st == HC_OK && next_field(&w, &is_last, &s)) {
+        while (st == HC_OK && hc_csv_field(&w, &is_last, &s)) {
             st = hc_columns_add(&c, w, false, err);
         }
         if (st == HC_OK) {

@@ -114,6 +114,25 @@ static void fit_gain(double gain[3], const struct job *j, int skip)
     }
 }
 
+// The mean neutral, each scaled to the lightness of its reference: balanced camera values and
+// reference. Real neutrals are slightly tinted, and a matrix with large terms would blow that up if
+// (1, 1, 1) were kept instead.
+static void mean_neutral(double got[3], double want[3], const struct fit *f, const struct job *j,
+                         int skip)
+{
+    for (int k = 0; k < 3; k++) {
+        got[k] = want[k] = 0.0;
+        for (int i = 0; i < j->target->n; i++) {
+            const struct hc_target_patch *p = &j->target->patch[i];
+            if (p->is_neutral && j->share[i] > 0.0 && i != skip) {
+                double share = j->share[i] / fmax(p->lin[1], 1e-6);
+                got[k] += share * f->gain[k] * j->patch[i].lin[k];
+                want[k] += share * p->lin[k];
+            }
+        }
+    }
+}
+
 // Normal equations of the 3 * terms coefficients (index 3 * term + channel) without patch `skip`.
 static void normal_equations(double *a, double *b, const struct fit *f, const struct job *j,
                              int skip)
@@ -154,33 +173,35 @@ static void normal_equations(double *a, double *b, const struct fit *f, const st
     }
 }
 
-// Least squares without patch `skip` (-1: with all). MATRIX_WHITE keeps (1, 1, 1) by Lagrange's
-// multipliers: x = x0 + H^-1 C' (C H^-1 C')^-1 (1 - C x0), C the row sums.
+// Least squares without patch `skip` (-1: with all). MATRIX_WHITE keeps the mean neutral by
+// Lagrange's multipliers: x = x0 + H^-1 C' (C H^-1 C')^-1 (r - C x0), C x the image of the mean
+// neutral, r its reference.
 static hc_status fit_solve(struct fit *f, const struct job *j, int skip, struct hc_err *err)
 {
-    double a[N3 * N3], b[N3], rhs[N3 * 4], c[9], lack[3], multiplier[3];
+    double a[N3 * N3], b[N3], rhs[N3 * 4], c[9], lack[3], multiplier[3], got[3], want[3];
     bool keeps_white = f->kind == HC_CALIBRATE_MATRIX_WHITE;
     int m = keeps_white ? 4 : 1;
     f->terms = f->kind == HC_CALIBRATE_ROOT3 ? 13 : f->kind == HC_CALIBRATE_ROOT2 ? 6 : 3;
     int n = 3 * f->terms;
     fit_gain(f->gain, j, skip);
     normal_equations(a, b, f, j, skip);
+    mean_neutral(got, want, f, j, skip);
     for (int p = 0; p < n; p++) {
         for (int k = 0; k < m; k++) {
-            rhs[p * m + k] = k == 0 ? b[p] : p % 3 == k - 1 ? 1.0 : 0.0;
+            rhs[p * m + k] = k == 0 ? b[p] : p % 3 == k - 1 ? got[p / 3] : 0.0;
         }
     }
     hc_status st = hc_linear_solve_spd(a, (size_t)n, rhs, (size_t)m, err);
     if (st == HC_OK && keeps_white) {
         for (int k = 0; k < 3; k++) {
-            lack[k] = 1.0;
+            lack[k] = want[k];
             for (int t = 0; t < 3; t++) {
-                lack[k] -= rhs[(3 * t + k) * m];
+                lack[k] -= got[t] * rhs[(3 * t + k) * m];
             }
             for (int q = 0; q < 3; q++) {
                 c[3 * k + q] = 0.0;
                 for (int t = 0; t < 3; t++) {
-                    c[3 * k + q] += rhs[(3 * t + k) * m + q + 1];
+                    c[3 * k + q] += got[t] * rhs[(3 * t + k) * m + q + 1];
                 }
             }
         }

@@ -86,7 +86,7 @@ struct pool {     // the pixels of one patch
     int clipped;
 };
 
-static double lightness(double y)
+double hc_lightness(double y)
 {
     return y > 216.0 / 24389.0 ? 116.0 * cbrt(y) - 16.0 : y * 24389.0 / 27.0;
 }
@@ -104,7 +104,7 @@ static void pool_pixel(struct pool *p, const struct hc_lin3 *lin, int x, int y, 
         is_clipped |= v[k] >= ceiling;
     }
     luminance = 0.28804 * v[0] + 0.71188 * v[1] + 0.00009 * v[2]; // Y of linear ROMM
-    p->v[3][p->n] = (float)lightness(luminance);
+    p->v[3][p->n] = (float)hc_lightness(luminance);
     p->quarter[q] += luminance;
     p->quarter_n[q]++;
     p->clipped += is_clipped;
@@ -137,7 +137,7 @@ static void finish_patch(struct hc_patch *out, struct pool *p)
         }
     }
     for (int q = 0; q < 4; q++) {
-        double l = p->quarter_n[q] ? lightness(p->quarter[q] / (double)p->quarter_n[q]) : 0.0;
+        double l = p->quarter_n[q] ? hc_lightness(p->quarter[q] / (double)p->quarter_n[q]) : 0.0;
         low = fmin(low, l);
         high = fmax(high, l);
     }

@@ -73,6 +73,16 @@ hc_status hc_readings_finish(struct hc_readings *out, const struct hc_columns *c
 hc_status hc_readings_steps(struct hc_readings *out, const double *nm, size_t n,
                             struct hc_err *err);
 
+struct hc_csv { // a comma-, semicolon- or tab-separated text being read
+    const char *at, *end;
+    int line;
+    char separator;
+};
+// To the first field of the next line with data; comments may name illuminant and observer.
+bool hc_csv_row(struct hc_csv *s, struct hc_readings *notes);
+// The next field of the row, trimmed, quotes off; false after the last one.
+bool hc_csv_field(struct hc_word *out, bool *is_last, struct hc_csv *s);
+
 bool hc_light_find(size_t *out, const char *name);
 
 // ---- patches ------------------------------------------------------------------------------------
@@ -94,6 +104,8 @@ double hc_calibrate_de_parts(double *without_l, double *sl1, const double lab1[3
 // Median CIEDE2000 of the patches (lin filled) after a robust 3x3 fit to the reference; HUGE_VAL
 // when there is none.
 double hc_calibrate_misfit(const struct hc_patch *patch, const struct hc_target *target);
+
+double hc_lightness(double y); // L* of Y
 
 // ---- finding a target ---------------------------------------------------------------------------
 struct hc_blob { // an even, compact piece of the picture
