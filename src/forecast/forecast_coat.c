@@ -213,7 +213,7 @@ void fc_coat_krige(const struct fc_coat_field *c, double x, double y, double *me
 
 static double kernel(const double a[3], const double b[3])
 {
-    double dm = (a[0] - b[0]) / 0.8, dp = (a[1] - b[1]) / 0.3, dq = (a[2] - b[2]) / 0.4;
+    double dm = (a[0] - b[0]) / 1.3, dp = (a[1] - b[1]) / 0.48, dq = (a[2] - b[2]) / 0.64;
     double lin = a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
     return SD_CONSTANT * SD_CONSTANT + SD_LINEAR * SD_LINEAR * lin +
            SD_NEAR * SD_NEAR * exp(-0.5 * (dm * dm + dp * dp + dq * dq));

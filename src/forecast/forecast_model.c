@@ -6,8 +6,11 @@
 #include "forecast/forecast_priv.h"
 #include "num/minimise.h"
 
-#define SCALE 0.03 // sd of a log residual that counts as one
-#define CLIP 0.15  // log residuals beyond this count no more
+// A log residual that counts as one: not the noise of a pixel but what the model itself leaves
+// (paints alike in colour, unlike in spectrum; haze that is not even). Smaller values trust the
+// windows too much.
+#define SCALE 0.10
+#define CLIP 0.40 // log residuals beyond this count no more
 #define CALLS_FULL 260
 #define CALLS_AGAIN 70
 
