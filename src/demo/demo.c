@@ -38,7 +38,7 @@ static void make_windows(struct hc_demo *d)
         const char *name;
         double x, y, w, h;
     } at[HC_DEMO_WINDOWS] = {
-        {"wall, light", 222.0, 113.0, 12.0, 11.0},  {"wall, dark", 150.0, 22.0, 11.5, 12.0},
+        {"wall, light", 222.0, 113.0, 12.0, 11.0},  {"wall, dark", 98.5, 36.0, 11.0, 11.5},
         {"curtain", 34.0, 96.0, 11.0, 12.5},        {"quince, light", 158.0, 206.0, 12.0, 11.0},
         {"cloth, white", 128.0, 288.0, 12.0, 12.0}, {"cloth, blue hem", 152.0, 331.0, 11.0, 11.0},
         {"jug, shadow", 112.0, 196.0, 11.0, 12.0},  {"table edge", 46.0, 322.0, 12.5, 11.0},

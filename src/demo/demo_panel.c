@@ -179,9 +179,9 @@ static double coat_share(const struct hc_demo *d, double x, double y, double hol
     double edge = fmin(fmin(x, HC_DEMO_W_MM - x), fmin(y, HC_DEMO_H_MM - y));
     double rebate =
         0.45 + 0.55 * ramp(4.0, 6.5, edge + 0.5 * hc_demo_noise(s + 6, x * 0.08, y * 0.08));
-    double log_d = 0.24 * broad + 0.10 * lane + 0.05 * fine + 0.30 * run +
+    double log_d = 0.28 * broad + 0.10 * lane + 0.05 * fine + 0.30 * run +
                    4.5 * fmin(fmax(hollow_mm, -0.06), 0.06);
-    return 1.10 * exp(log_d) * rebate;
+    return 1.32 * exp(log_d) * rebate;
 }
 
 void hc_demo_coat_rows(struct hc_demo *d, int y0, int y1)

@@ -5,8 +5,8 @@
 #include "base/mem.h"
 #include "demo_priv.h"
 
-#define W 300
-#define H 360
+#define W 240
+#define H 288
 
 // Made once for all cases: the same picture by one thread and by two.
 static struct hc_demo *one, *two;
