@@ -53,9 +53,11 @@ struct hc_align_fit {
     char why[240];                              // one sentence for the verdict
     double shift_x_px, shift_y_px;              // view minus frame position at the frame centre
     double rotation_deg, scale;                 // at the frame centre
+    bool is_mirrored;                           // left-right first, then rotation_deg
     double held_out_median_px, held_out_p95_px; // residual of clear held-out tiles that agree
     int tiles, tiles_textured, tiles_clear, tiles_used; // laid out, with texture, clear, agreeing
-    double area_supported;      // share of the frame within 2 tiles of an agreeing tile
+    double area_supported;      // share of the frame shown by the view that lies within 2 tiles of
+                                // an agreeing one
     struct hc_align_tile *tile; // `tiles_textured` of them; owned
 };
 

@@ -4,19 +4,17 @@
 #include "base/mem.h"
 #include "num/filter.h"
 
-#define TURNS 9  // -2 .. 2 degrees
-#define SCALES 5 // 0.98 .. 1.02
-#define TURN_STEP_DEG 0.5
-#define SCALE_STEP 0.01
 #define TAPER 0.08 // of each side
 
 struct search {
     const struct hc_plane *ref, *view;
     const struct hc_fft2 *fft;
     const float *a; // transform of the reference field
-    int n, symmetry, turns, scales;
-    struct hc_align_peak peak[TURNS * SCALES];
-    hc_status status[TURNS * SCALES];
+    const struct hc_plane *taper;
+    int n;
+    const struct hc_align_grid *grid;
+    struct hc_align_peak *peak; // of each candidate
+    hc_status *status;
 };
 
 static double taper(int i, int n)
@@ -35,14 +33,22 @@ static void fill_taper(struct hc_plane *weight)
     }
 }
 
+static double turn_of(const struct hc_align_grid *g, int c)
+{
+    return g->turn_deg + (c % g->turns - g->turns / 2) * g->turn_step_deg;
+}
+
+static double scale_of(const struct hc_align_grid *g, int c)
+{
+    return g->scale * pow(g->scale_ratio, c / g->turns - g->scales / 2);
+}
+
 // Reference px to view px for one candidate, both reduced: turn, scale and symmetry about the
-// centres. Symmetries 1 to 3 are quarter turns, 4 to 7 the same after a left-right mirror.
+// centres.
 static struct hc_homog candidate(const struct search *s, int c)
 {
-    double turn =
-        ((c % s->turns - s->turns / 2) * TURN_STEP_DEG + 90 * (s->symmetry % 4)) * M_PI / 180;
-    double scale = 1 + (c / s->turns - s->scales / 2) * SCALE_STEP,
-           flip = s->symmetry >= 4 ? -1 : 1;
+    double turn = (turn_of(s->grid, c) + 90 * (s->grid->symmetry % 4)) * M_PI / 180;
+    double scale = scale_of(s->grid, c), flip = s->grid->symmetry >= 4 ? -1 : 1;
     double a = scale * cos(turn), b = scale * sin(turn);
     struct hc_homog h = {{flip * a, -b, 0, flip * b, a, 0, 0, 0, 1}};
     double cx = s->ref->w / 2.0, cy = s->ref->h / 2.0;
@@ -66,11 +72,13 @@ static hc_status try_candidate(struct search *s, int c)
     }
     for (int y = 0; y < warped.h; y++) {
         float *row = hc_plane_row(&warped, y), *wt = hc_plane_row(&weight, y);
-        for (int x = 0; x < warped.w; x++) {
-            struct hc_pt q = hc_homog_apply(&h, (struct hc_pt){x + 0.5, y + 0.5});
-            bool is_in = q.x >= 2 && q.y >= 2 && q.x <= s->view->w - 2 && q.y <= s->view->h - 2;
-            row[x] = hc_filter_bilinear(s->view, q.x, q.y);
-            wt[x] = is_in ? (float)(taper(x, warped.w) * taper(y, warped.h)) : 0;
+        const float *tp = hc_plane_row(s->taper, y);
+        for (int x = 0; x < warped.w; x++) { // the map is affine
+            double qx = h.m[0] * (x + 0.5) + h.m[1] * (y + 0.5) + h.m[2];
+            double qy = h.m[3] * (x + 0.5) + h.m[4] * (y + 0.5) + h.m[5];
+            bool is_in = qx >= 2 && qy >= 2 && qx <= s->view->w - 2 && qy <= s->view->h - 2;
+            row[x] = hc_filter_bilinear(s->view, qx, qy);
+            wt[x] = is_in ? tp[x] : 0;
         }
     }
     st = hc_align_field(z, s->n, &warped, 0, &weight, &contrast);
@@ -92,39 +100,40 @@ static void run_candidate(void *ctx, int block, int y0, int y1)
     s->status[block] = try_candidate(s, block);
 }
 
-static void take_best(struct hc_align_start *out, const struct search *s, int k)
+static void take_best(struct hc_align_start *out, const struct search *s, int ref_k, int view_k)
 {
     int best = 0;
-    struct hc_homog h, shift = hc_homog_identity();
-    for (int c = 1; c < s->turns * s->scales; c++) {
+    struct hc_homog in = {{1.0 / ref_k, 0, 0, 0, 1.0 / ref_k, 0, 0, 0, 1}};
+    struct hc_homog up = {{view_k, 0, 0, 0, view_k, 0, 0, 0, 1}}, h;
+    for (int c = 1; c < s->grid->turns * s->grid->scales; c++) {
         best = s->peak[c].score > s->peak[best].score ? c : best;
     }
-    shift.m[2] = s->peak[best].dx;
-    shift.m[5] = s->peak[best].dy;
+    in.m[2] = s->peak[best].dx;
+    in.m[5] = s->peak[best].dy;
     h = candidate(s, best);
-    h = hc_homog_compose(&h, &shift);
-    h.m[2] *= k;
-    h.m[5] *= k;
-    out->frame_to_view = h;
+    h = hc_homog_compose(&h, &in);
+    out->frame_to_view = hc_homog_compose(&up, &h);
     out->score = s->peak[best].score;
+    out->turn_deg = turn_of(s->grid, best);
+    out->scale = scale_of(s->grid, best);
+    out->symmetry = s->grid->symmetry;
 }
 
-hc_status hc_align_coarse(struct hc_align_start *out, const struct hc_plane *ref,
-                          const struct hc_plane *view, int k, int symmetry, struct hc_par *par,
-                          struct hc_err *err)
+hc_status hc_align_coarse(struct hc_align_start *out, const struct hc_plane *ref, int ref_k,
+                          const struct hc_plane *view, int view_k, const struct hc_align_grid *grid,
+                          struct hc_par *par, struct hc_err *err)
 {
-    int n = ((ref->w > ref->h ? ref->w : ref->h) + 31) / 32 * 32;
-    struct search s = {.ref = ref,
-                       .view = view,
-                       .n = n,
-                       .symmetry = symmetry,
-                       .turns = symmetry ? 3 : TURNS,
-                       .scales = symmetry ? 1 : SCALES};
+    int n = ((ref->w > ref->h ? ref->w : ref->h) + 31) / 32 * 32,
+        count = grid->turns * grid->scales;
+    struct search s = {.ref = ref, .view = view, .n = n, .grid = grid};
     struct hc_plane weight = {0};
     struct hc_fft2 *fft = NULL;
     double contrast;
     float *a = hc_mem_alloc(2 * (size_t)n * (size_t)n * sizeof *a);
-    hc_status st = a ? HC_OK : HC_ENOMEM;
+    hc_status st;
+    s.peak = hc_mem_array((size_t)count, sizeof *s.peak);
+    s.status = hc_mem_array((size_t)count, sizeof *s.status);
+    st = a && s.peak && s.status ? HC_OK : HC_ENOMEM;
     if (st == HC_OK) {
         st = hc_fft2_create(&fft, n, n, err);
     }
@@ -139,18 +148,68 @@ hc_status hc_align_coarse(struct hc_align_start *out, const struct hc_plane *ref
         hc_fft2_forward(fft, a);
         s.fft = fft;
         s.a = a;
-        hc_par_rows(par, s.turns * s.scales * HC_BLOCK, run_candidate, &s);
-        for (int c = 0; c < s.turns * s.scales && st == HC_OK; c++) {
+        s.taper = &weight;
+        hc_par_rows(par, count * HC_BLOCK, run_candidate, &s);
+        for (int c = 0; c < count && st == HC_OK; c++) {
             st = s.status[c];
         }
     }
     if (st == HC_OK) {
-        take_best(out, &s, k);
+        take_best(out, &s, ref_k, view_k);
     } else if (st == HC_ENOMEM) {
         st = hc_err_set(err, st, "align", "out of memory for the coarse search");
     }
     hc_plane_release(&weight);
     hc_fft2_destroy(fft);
+    hc_mem_free(s.status);
+    hc_mem_free(s.peak);
     hc_mem_free(a);
+    return st;
+}
+
+// The eight ways a plate can lie, each with slight turns and a range of scales, at half the coarse
+// size; then the two best again, finely, at the coarse size.
+hc_status hc_align_search_wide(struct hc_align_start *out, const struct hc_plane *ref, int ref_k,
+                               const struct hc_plane *view, int view_k, struct hc_par *par,
+                               struct hc_job *job, struct hc_err *err)
+{
+    struct hc_plane half[2] = {{0}};
+    const struct hc_plane *full[2] = {ref, view};
+    struct hc_align_start best[2] = {{.score = -1}, {.score = -1}};
+    int long_ref = ref->w > ref->h ? ref->w : ref->h;
+    int long_view = view->w > view->h ? view->w : view->h;
+    hc_status st = HC_OK;
+    for (int i = 0; i < 2 && st == HC_OK; i++) {
+        st = hc_plane_create(&half[i], (full[i]->w + 1) / 2, (full[i]->h + 1) / 2, err);
+        if (st == HC_OK) {
+            hc_filter_box_down(&half[i], full[i], 2);
+        }
+    }
+    for (int s = 0; s < 8 && st == HC_OK; s++) {
+        struct hc_align_grid g = {s, 0, 1.5, 7, (double)long_view / long_ref, 1.03, 23};
+        struct hc_align_start at;
+        st = hc_job_step(job, s / 10.0, "looking for a turned, mirrored or rescaled view", err);
+        if (st == HC_OK) {
+            st = hc_align_coarse(&at, &half[0], 2 * ref_k, &half[1], 2 * view_k, &g, par, err);
+        }
+        if (st == HC_OK && at.score > best[0].score) {
+            best[1] = best[0];
+            best[0] = at;
+        } else if (st == HC_OK && at.score > best[1].score) {
+            best[1] = at;
+        }
+    }
+    out->score = -1;
+    for (int i = 0; i < 2 && st == HC_OK; i++) {
+        struct hc_align_grid g = {best[i].symmetry, best[i].turn_deg, 0.5, 5,
+                                  best[i].scale,    1.0075,           5};
+        struct hc_align_start at;
+        st = hc_align_coarse(&at, ref, ref_k, view, view_k, &g, par, err);
+        if (st == HC_OK && at.score > out->score) {
+            *out = at;
+        }
+    }
+    hc_plane_release(&half[0]);
+    hc_plane_release(&half[1]);
     return st;
 }

@@ -1,4 +1,5 @@
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
 #include "align/align_priv.h"
@@ -8,6 +9,7 @@
 
 #define BLUR_PX 1.2
 #define RIVAL_PX 5
+#define SAMPLE 3 // every third gradient is enough for its quantiles
 #define NEWTON_STEPS 4
 #define MAX_SIDE 512 // of a correlation
 #define PEAK_PX 0.8  // Gaussian that the surface is softened by: high frequencies are mostly noise
@@ -62,6 +64,7 @@ hc_status hc_align_field(float *z, int n, const struct hc_plane *img, int margin
     float *g = hc_mem_alloc(4 * count * sizeof *g), *mag = g + 2 * count, *order = g + 3 * count;
     double mean[2];
     float median;
+    size_t n_order = 0;
     hc_status st = g ? hc_plane_create(&soft, img->w, img->h, NULL) : HC_ENOMEM;
     if (st == HC_OK) {
         st = hc_filter_gauss(&soft, img, BLUR_PX, NULL);
@@ -73,9 +76,11 @@ hc_status hc_align_field(float *z, int n, const struct hc_plane *img, int margin
     for (size_t i = 0; i < count; i++) {
         mag[i] = sqrtf(g[i] * g[i] + g[count + i] * g[count + i]);
     }
-    memcpy(order, mag, count * sizeof *order);
-    *contrast = (double)hc_stats_quantile_f(order, count, 0.9);
-    median = hc_stats_quantile_f(order, count, 0.5);
+    for (size_t i = 0; i < count; i += SAMPLE) {
+        order[n_order++] = mag[i];
+    }
+    *contrast = (double)hc_stats_quantile_f(order, n_order, 0.9);
+    median = hc_stats_quantile_f(order, n_order, 0.5);
     memset(z, 0, 2 * (size_t)n * (size_t)n * sizeof *z);
     double_angle(z, n, g, g + count, mag, median, weight, mean);
     for (int j = 0; j < weight->h; j++) {
@@ -104,12 +109,25 @@ static double parabola(double l, double m, double r)
     return at < -0.5 ? -0.5 : at > 0.5 ? 0.5 : at;
 }
 
+// The window's share in how much lower a repetition `lag` px away looks than the summit itself (the
+// transform of a half-whitened Hann window is the window again).
+static float fade(int lag, int n)
+{
+    float c = cosf((float)M_PI * (float)lag / (float)n);
+    return c * c;
+}
+
 static struct hc_align_peak find_peak(const float *z, int n, int radius)
 {
     struct hc_align_peak p = {0};
     int bx = 0, by = 0;
     float best = surface(z, n, 0, 0), rival = 0;
     double sum = 0, square = 0, count = (double)n * n, sd;
+    float faded[MAX_SIDE];
+    hc_assert(n <= MAX_SIDE && 2 * radius < n);
+    for (int lag = 0; lag <= 2 * radius; lag++) {
+        faded[lag] = fade(lag, n);
+    }
     for (size_t i = 0; i < (size_t)n * (size_t)n; i++) {
         sum += (double)z[2 * i];
         square += (double)z[2 * i] * (double)z[2 * i];
@@ -128,8 +146,10 @@ static struct hc_align_peak find_peak(const float *z, int n, int radius)
         for (int x = -radius; x <= radius; x++) {
             int ax = x - bx, ay = y - by;
             float v = surface(z, n, x, y);
-            if (ax * ax + ay * ay >= RIVAL_PX * RIVAL_PX && v > rival) {
-                rival = v;
+            if (ax * ax + ay * ay >= RIVAL_PX * RIVAL_PX) {
+                float f = faded[abs(ax)] * faded[abs(ay)];
+                v = f > 0.8f ? v / f : v / 0.8f;
+                rival = v > rival ? v : rival;
             }
         }
     }

@@ -22,6 +22,24 @@ hc_status hc_align_reduce(struct hc_plane *out, const struct hc_align_source *sr
 hc_status hc_align_read_box(struct hc_plane *out, const struct hc_align_source *src, int x0, int y0,
                             struct hc_err *err) HC_MUST_CHECK;
 
+// ---- align_pyramid.c
+
+#define HC_ALIGN_LEVELS 5        // each 4 times smaller than the one before
+#define HC_ALIGN_COARSE_SIDE 256 // px, at most, of the coarse plane
+
+struct hc_align_pyramid {
+    struct hc_align_level level[HC_ALIGN_LEVELS]; // 1/base, 1/(4 base) ... of full size
+    int levels;
+    struct hc_plane coarse; // 1/coarse_k of full size
+    int coarse_k;
+    double floor; // gradient (tone per px) up to which there is only noise to see
+};
+// HC_EDATA when the view is blank; `which` names it. Reads src once when base is 1.
+hc_status hc_align_pyramid_create(struct hc_align_pyramid *p, const struct hc_align_source *src,
+                                  int base, int levels, int coarse_k, const char *which,
+                                  struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
+void hc_align_pyramid_release(struct hc_align_pyramid *p);
+
 // ---- align_field.c
 
 #define HC_ALIGN_MARGIN 6 // px the field needs around itself: 5 of blur, 1 of gradient
@@ -50,16 +68,31 @@ struct hc_align_peak hc_align_correlate_fine(const struct hc_fft2 *fft, int n, f
 
 // ---- align_coarse.c
 
-// Best similarity from frame px to view px by a search over small turns and scales on planes
-// reduced by k (sides up to 256 px). Symmetries 1 to 3 are quarter turns, 4 to 7 the same after a
-// left-right mirror; they are sought more coarsely, only to be named.
-struct hc_align_start {
-    struct hc_homog frame_to_view;
-    double score;
+// Similarities to try between two reduced planes, about their centres: `turns` (odd) steps round
+// turn_deg, `scales` (odd) factors round scale (reduced view px per reduced frame px). Symmetries 1
+// to 3 are quarter turns, 4 to 7 the same after a left-right mirror.
+struct hc_align_grid {
+    int symmetry;
+    double turn_deg, turn_step_deg;
+    int turns;
+    double scale, scale_ratio;
+    int scales;
 };
-hc_status hc_align_coarse(struct hc_align_start *out, const struct hc_plane *ref,
-                          const struct hc_plane *view, int k, int symmetry, struct hc_par *par,
-                          struct hc_err *err) HC_MUST_CHECK;
+struct hc_align_start {
+    struct hc_homog frame_to_view; // full px
+    double score;                  // peak over the standard deviation of its surface
+    double turn_deg, scale;        // where in the grid
+    int symmetry;
+};
+// The best of a grid; the planes are the views reduced by ref_k and view_k to 256 px or less.
+hc_status hc_align_coarse(struct hc_align_start *out, const struct hc_plane *ref, int ref_k,
+                          const struct hc_plane *view, int view_k, const struct hc_align_grid *grid,
+                          struct hc_par *par, struct hc_err *err) HC_MUST_CHECK;
+// The best over all symmetries, turns within 5 degrees and pictures that are 0.7 to 1.4 times as
+// large in one view as in the other once both are reduced to the same longer side.
+hc_status hc_align_search_wide(struct hc_align_start *out, const struct hc_plane *ref, int ref_k,
+                               const struct hc_plane *view, int view_k, struct hc_par *par,
+                               struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
 
 // ---- align_tile.c
 
@@ -101,5 +134,25 @@ hc_status hc_align_fit_map(struct hc_align_model_fit *out, const struct hc_align
 // Measured minus fitted place of a tile, frame px.
 struct hc_pt hc_align_residual(const struct hc_align_measure *tile, const struct hc_homog *sofar,
                                const struct hc_homog *fitted_inverse);
+
+// ---- align_judge.c
+
+#define HC_ALIGN_REACH_PX 3.0 // a tile agrees when it lies this close to the fit, px of its level
+
+// A placement under way.
+struct hc_align_placing {
+    struct hc_align_pyramid ref, view;
+    int w, h, view_w, view_h; // full px
+    struct hc_align_start start;
+    struct hc_homog sofar, map; // the last tiles were measured with sofar, and gave map
+    struct hc_align_measure *tile;
+    size_t n;
+    int tile_k, step_px; // level and spacing (full px) of the last tiles
+};
+// Squeeze, shear and change of scale over the frame stay below a tenth, and nothing folds.
+bool hc_align_is_plausible(const struct hc_homog *h, double w, double hgt);
+// The report and the verdict from the last tiles. out is released by the caller also on failure.
+hc_status hc_align_judge(struct hc_align_fit *out, const struct hc_align_placing *pl,
+                         struct hc_err *err) HC_MUST_CHECK;
 
 #endif

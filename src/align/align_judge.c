@@ -1,0 +1,209 @@
+#include <math.h>
+#include <stdio.h>
+
+#include "align/align_priv.h"
+#include "base/mem.h"
+#include "num/stats.h"
+
+// Reasons of the bars: docs/theory/align.md, section 5.
+#define MIN_USED 12
+#define MIN_USED_OF_CLEAR 0.55
+#define MIN_USED_OF_TEXTURED 0.2
+#define MIN_SUPPORTED 0.3
+#define GOOD_SUPPORTED 0.6
+#define GOOD_MEDIAN_PX 0.3
+#define GOOD_P95_PX 1.0
+#define USABLE_MEDIAN_PX 0.75
+#define USABLE_P95_PX 2.0
+#define MAX_STRAIN 0.1
+
+// The linear part of the map at a point, per frame px.
+static void jacobian(double j[4], const struct hc_homog *h, double x, double y)
+{
+    struct hc_pt l = hc_homog_apply(h, (struct hc_pt){x - 0.5, y});
+    struct hc_pt r = hc_homog_apply(h, (struct hc_pt){x + 0.5, y});
+    struct hc_pt t = hc_homog_apply(h, (struct hc_pt){x, y - 0.5});
+    struct hc_pt b = hc_homog_apply(h, (struct hc_pt){x, y + 0.5});
+    j[0] = r.x - l.x;
+    j[1] = b.x - t.x;
+    j[2] = r.y - l.y;
+    j[3] = b.y - t.y;
+}
+
+bool hc_align_is_plausible(const struct hc_homog *h, double w, double hgt)
+{
+    double j[4], scale, det;
+    jacobian(j, h, w / 2, hgt / 2);
+    det = j[0] * j[3] - j[1] * j[2];
+    scale = sqrt(fabs(det));
+    for (int c = 0; c < 4; c++) {
+        double k[4], x = c & 1 ? w : 0, y = c & 2 ? hgt : 0, cross, lx, ly, d;
+        double denominator = h->m[6] * x + h->m[7] * y + h->m[8];
+        jacobian(k, h, x, y);
+        d = k[0] * k[3] - k[1] * k[2];
+        lx = hypot(k[0], k[2]) / scale;
+        ly = hypot(k[1], k[3]) / scale;
+        cross = (k[0] * k[1] + k[2] * k[3]) / (scale * scale);
+        if (!(denominator * h->m[8] > 0) || !(d * det > 0) || !(fabs(lx - 1) < MAX_STRAIN) ||
+            !(fabs(ly - 1) < MAX_STRAIN) || !(fabs(cross) < MAX_STRAIN)) {
+            return false;
+        }
+    }
+    return true;
+}
+
+// Of the part of the frame that the view shows.
+static double area_supported(const struct hc_align_fit *fit, const struct hc_align_placing *pl)
+{
+    enum { GRID = 40 };
+    int covered = 0, shown = 0;
+    double w = pl->w, h = pl->h, reach = 2.0 * pl->step_px;
+    for (int c = 0; c < GRID * GRID; c++) {
+        double x = (c % GRID + 0.5) * w / GRID, y = (c / GRID + 0.5) * h / GRID;
+        struct hc_pt q = hc_homog_apply(&pl->map, (struct hc_pt){x, y});
+        if (!(q.x >= 0 && q.y >= 0 && q.x <= pl->view_w && q.y <= pl->view_h)) {
+            continue;
+        }
+        shown++;
+        for (int i = 0; i < fit->tiles_textured; i++) {
+            const struct hc_align_tile *t = &fit->tile[i];
+            if (t->is_used && hypot(t->x - x, t->y - y) <= reach) {
+                covered++;
+                break;
+            }
+        }
+    }
+    return shown ? (double)covered / shown : 0;
+}
+
+// Fill the report's tiles and counts from the last pass.
+static hc_status report_tiles(struct hc_align_fit *out, const struct hc_align_placing *pl,
+                              struct hc_err *err)
+{
+    struct hc_homog back;
+    double *held = hc_mem_array(pl->n + 1, sizeof *held);
+    size_t n = 0;
+    double reach = HC_ALIGN_REACH_PX * pl->tile_k;
+    hc_status st = held ? hc_homog_invert(&back, &pl->map, err) : HC_ENOMEM;
+    out->tile = hc_mem_array(pl->n + 1, sizeof *out->tile);
+    if (!held || !out->tile) {
+        st = hc_err_set(err, HC_ENOMEM, "align", "out of memory for %zu tiles", pl->n);
+    }
+    for (size_t i = 0; st == HC_OK && i < pl->n; i++) {
+        const struct hc_align_measure *m = &pl->tile[i];
+        struct hc_align_tile *t = &out->tile[out->tiles_textured];
+        struct hc_pt d;
+        if (!m->is_textured) {
+            continue;
+        }
+        d = hc_align_residual(m, &pl->sofar, &back);
+        *t = (struct hc_align_tile){m->x,    m->y,        d.x,   d.y,
+                                    m->peak, m->is_clear, false, m->is_held_out};
+        t->is_used = m->is_clear && hypot(d.x, d.y) < reach;
+        out->tiles_textured++;
+        out->tiles_clear += t->is_clear;
+        out->tiles_used += t->is_used;
+        if (t->is_used && t->is_held_out) {
+            held[n++] = hypot(d.x, d.y);
+        }
+    }
+    out->tiles = (int)pl->n;
+    out->held_out_median_px = hc_stats_median(held, n);
+    out->held_out_p95_px = hc_stats_quantile(held, n, 0.95);
+    hc_mem_free(held);
+    return st;
+}
+
+static void report_map(struct hc_align_fit *out, const struct hc_align_placing *pl)
+{
+    double w = pl->w, h = pl->h, j[4];
+    struct hc_pt centre = {w / 2, h / 2}, q = hc_homog_apply(&pl->map, centre);
+    out->frame_to_view = pl->map;
+    out->shift_x_px = q.x - centre.x;
+    out->shift_y_px = q.y - centre.y;
+    jacobian(j, &pl->map, centre.x, centre.y);
+    out->is_mirrored = j[0] * j[3] - j[1] * j[2] < 0;
+    if (out->is_mirrored) { // the turn that follows a left-right mirror
+        j[0] = -j[0];
+        j[2] = -j[2];
+    }
+    out->rotation_deg = atan2(j[2] - j[1], j[0] + j[3]) * 180 / M_PI;
+    out->scale = sqrt(fabs(j[0] * j[3] - j[1] * j[2]));
+    out->area_supported = area_supported(out, pl);
+}
+
+static const char *lie(int symmetry)
+{
+    static const char *const name[8] = {"",
+                                        "turned by 90 degrees: ",
+                                        "turned by 180 degrees: ",
+                                        "turned by 270 degrees: ",
+                                        "mirrored left to right: ",
+                                        "mirrored and turned by 90 degrees: ",
+                                        "mirrored top to bottom: ",
+                                        "mirrored and turned by 270 degrees: "};
+    return name[symmetry];
+}
+
+static void judge(struct hc_align_fit *out, const struct hc_align_placing *pl)
+{
+    double of_clear = (double)out->tiles_used / fmax(out->tiles_clear, 1);
+    double of_textured = (double)out->tiles_used / fmax(out->tiles_textured, 1);
+    out->verdict = HC_ALIGN_REFUSED;
+    if (out->tiles_clear < MIN_USED) {
+        snprintf(
+            out->why, sizeof out->why,
+            "too few places can be recognised in both pictures: %d of %d tiles, at least %d are "
+            "needed",
+            out->tiles_clear, out->tiles, MIN_USED);
+    } else if (of_clear < MIN_USED_OF_CLEAR || out->tiles_used < MIN_USED) {
+        snprintf(out->why, sizeof out->why,
+                 "only %d of the %d recognisable tiles agree on one placement, at least %.0f are "
+                 "needed: these look like different pictures",
+                 out->tiles_used, out->tiles_clear,
+                 fmax(MIN_USED, ceil(MIN_USED_OF_CLEAR * out->tiles_clear)));
+    } else if (of_textured < MIN_USED_OF_TEXTURED) {
+        snprintf(
+            out->why, sizeof out->why,
+            "the placement is borne out by only %d of the %d tiles that show anything, at least "
+            "%.0f are needed: these may be different pictures in the same frame",
+            out->tiles_used, out->tiles_textured, ceil(MIN_USED_OF_TEXTURED * out->tiles_textured));
+    } else if (out->area_supported < MIN_SUPPORTED) {
+        snprintf(
+            out->why, sizeof out->why,
+            "the tiles that agree support only %.0f %% of the frame, at least %.0f %% are needed",
+            100 * out->area_supported, 100 * MIN_SUPPORTED);
+    } else if (out->held_out_median_px > USABLE_MEDIAN_PX * pl->tile_k ||
+               out->held_out_p95_px > USABLE_P95_PX * pl->tile_k) {
+        snprintf(
+            out->why, sizeof out->why,
+            "tiles left out of the fit miss it by %.2f px (median), %.2f px (95 %%); up to %.2f "
+            "and %.2f can be used: the painting may have moved or the view is distorted",
+            out->held_out_median_px, out->held_out_p95_px, USABLE_MEDIAN_PX * pl->tile_k,
+            USABLE_P95_PX * pl->tile_k);
+    } else if (!hc_align_is_plausible(&pl->map, pl->w, pl->h)) {
+        snprintf(out->why, sizeof out->why,
+                 "the placement would stretch the picture by over %.0f %%", 100 * MAX_STRAIN);
+    } else {
+        bool good = out->held_out_median_px <= GOOD_MEDIAN_PX &&
+                    out->held_out_p95_px <= GOOD_P95_PX && out->area_supported >= GOOD_SUPPORTED;
+        out->verdict = good ? HC_ALIGN_GOOD : HC_ALIGN_USABLE;
+        snprintf(
+            out->why, sizeof out->why,
+            "%s%d of %d recognisable tiles agree; tiles left out of the fit miss it by %.2f px "
+            "(median), %.2f px (95 %%); %.0f %% of the frame is supported",
+            lie(pl->start.symmetry), out->tiles_used, out->tiles_clear, out->held_out_median_px,
+            out->held_out_p95_px, 100 * out->area_supported);
+    }
+}
+
+hc_status hc_align_judge(struct hc_align_fit *out, const struct hc_align_placing *pl,
+                         struct hc_err *err)
+{
+    hc_status st = report_tiles(out, pl, err);
+    if (st == HC_OK) {
+        report_map(out, pl);
+        judge(out, pl);
+    }
+    return st;
+}
