@@ -337,7 +337,7 @@ await test("the whole path through the page: add, place, draw windows and a zone
 });
 
 await test("what the program refuses is said in its own sentence", () => withServer(copy("refusals"), async (page) => {
-    await page.getByLabel("Surface to forecast").selectOption("varnished");
+    await page.getByLabel("Surface state").selectOption("varnished");
     await page.locator("#compute").click();
     const text = await until(async () => (await page.locator("#room-forecast > .trouble").innerText()) || null, "a sentence", 120);
     yes(text.length > 30 && text.endsWith("."), text);

@@ -166,6 +166,24 @@ await test("dragging the grip moves line and cut together, frame by frame, witho
     yes(seen > 10, "frames were watched");
 }));
 
+await test("while it is dragged, what is painted left and right of the line is right", () => withPage("full", async (page) => {
+    await page.locator(".line-ring").focus();
+    for (let i = 0; i < 14; i++)
+        await page.keyboard.press("ArrowLeft");
+    await until(async () => (await lineState(page)).turn === 0, "the line to stand upright");
+    const grip = await boxOf(page, ".line-grip"), x = grip.x + grip.width / 2, y = grip.y + grip.height / 2;
+    const wall = (await onPage(page, [1500, 1200]))[1];
+    await page.mouse.move(x, y);
+    await page.mouse.down();
+    for (const d of [-40, 35, -10, 60, 5, -55]) {
+        await page.mouse.move(x + d, y, {steps: 3});
+        const at = [-24, -14, 14, 24].map((k) => /** @type {[number, number]} */ ([x + d + k, wall]));
+        const is = (await colours(page, at)).map((c) => c[0] - c[2] > 40);
+        same(is, [true, true, false, false], `aged paint at 24 and 14 px left and right of the line, moved by ${d}`);
+    }
+    await page.mouse.up();
+}));
+
 await test("the ring turns the line about the grip; Shift goes by 15 degrees", () => withPage("full", async (page) => {
     const before = await lineState(page), ring = await boxOf(page, ".line-ring");
     const box = await boxOf(page, "#stage");
@@ -369,6 +387,7 @@ await test("a window is drawn with the pointer, gets its particulars, and makes 
     const [x, y] = await onPage(page, [1700, 1250]);
     await page.mouse.dblclick(x, y);
     await page.waitForSelector("form.particulars");
+    same(await page.locator("polygon.pen").count(), 2, "strokes of the polygon that waits");
     await page.getByLabel("System").fill("gelled water, pH 7");
     await page.locator("form").getByLabel("Label").fill("window 1");
     await page.getByRole("button", {name: "Keep"}).click();
@@ -377,6 +396,8 @@ await test("a window is drawn with the pointer, gets its particulars, and makes 
     await page.getByRole("button", {name: "Keep"}).click();
     await panelHas(page, "Windows (7)");
     const w = world.windows[6];
+    same(await page.locator("polygon.pen").count(), 0, "strokes left of it");
+    same(await page.evaluate(() => document.activeElement?.id), "draw-window", "the focus is back");
     same([w.label, w.system, w.before, w.test, w.surface], ["sky", "gelled water, pH 7", 1, 2, "bare"], "particulars");
     same(w.polygon.length, 4, "corners");
     near(w.polygon[0][0], 1700, 8, "first corner x");
@@ -446,7 +467,7 @@ await test("work can be cancelled, and found again after a reload", () => withPa
 }, {room: "forecast", seconds: 60}));
 
 await test("failed work shows the program's sentence", () => withPage("no-forecast", async (page) => {
-    await page.getByLabel("Surface to forecast").selectOption("varnished");
+    await page.getByLabel("Surface state").selectOption("varnished");
     await page.locator("#compute").click();
     await panelHas(page, "All 6 windows were photographed bare; none shows the varnished state.");
 }, {room: "forecast"}));
@@ -555,6 +576,9 @@ await test("rooms by keyboard: arrows on the tabs, Alt with a digit", () => with
     await page.locator("#stage").focus();
     await page.keyboard.press("?");
     yes(await page.locator("#key-list").isVisible(), "the list of keys");
+    await page.locator("#key-list").getByRole("button", {name: "Close"}).click();
+    same(await page.locator("#key-list").isVisible(), false, "closed by its button");
+    await page.locator("#stage").press("?");
     await page.keyboard.press("Escape");
     same(await page.locator("#key-list").isVisible(), false, "closed");
 }));

@@ -58,7 +58,7 @@ export function showKeys()
          h("p", {class: "hint"}, "Single keys work while the picture has the focus: click it, or reach it with Tab."),
          h("dl", {class: "key-rows"}, KEYS.map(([k, what]) => h("div", {}, h("dt", {}, k),
                                                                  h("dd", {}, what)))),
-         h("form", {method: "dialog"}, h("button", {class: "main"}, "Close")));
+         h("button", {type: "button", class: "main", onclick: () => dialog.close()}, "Close"));
     dialog.showModal();
 }
 

@@ -184,10 +184,10 @@ function showCompute()
     const n = state.windows.length;
     fill(part.compute, h("h2", {}, "Compute"),
          h("div", {class: "pair"},
-           field("Surface to forecast", select([["", "as most windows"], ...SURFACES], ask.surface, (v) => {
+           field("Surface state", select([["", "as most windows"], ...SURFACES], ask.surface, (v) => {
                ask.surface = v;
            })),
-           field("Refuse above radius", limit, "CIEDE2000")),
+           field("Radius limit", limit, "CIEDE2000; refused above")),
          h("div", {class: "row"}, h("button", {type: "button", class: "main", id: "compute",
              disabled: isBusy || n === 0 || !state.dossier.frame, onclick: compute},
              state.forecast ? "Compute again" : "Compute the forecast"),
@@ -296,10 +296,9 @@ function remover(name, fn)
 /** @param {"window"|"zone"} kind */
 function startDrawing(kind)
 {
+    drop();
     shapes.draw({title: kind === "window" ? "Drawing a window" : "Drawing a zone", onDone: (polygon) => {
-        fresh = {kind, polygon};
-        showWindows();
-        showZones();
+        setFresh({kind, polygon});
         const form = part[kind === "window" ? "windows" : "zones"].querySelector("form");
         form?.scrollIntoView({block: "nearest"});
         /** @type {HTMLElement|null|undefined} */ (form?.querySelector("select,input"))?.focus();
@@ -316,14 +315,28 @@ function text(about, name, max)
     return el;
 }
 
+/** @param {typeof fresh} what */
+function setFresh(what)
+{
+    fresh = what;
+    shapes.showWaiting(what ? what.polygon : null);
+    showWindows();
+    showZones();
+}
+
+/** Put the drawn polygon away and go back to where drawing began. */
+function drop()
+{
+    if (!fresh)
+        return;
+    const kind = fresh.kind;
+    setFresh(null);
+    byId(`draw-${kind}`).focus();
+}
+
 /** @param {string} title @param {(HTMLElement|null)[]} fields @param {() => Promise<unknown>} fn */
 function particulars(title, fields, fn)
 {
-    const drop = () => {
-        fresh = null;
-        showWindows();
-        showZones();
-    };
     const why = h("p", {class: "trouble", role: "alert"});
     return h("form", {class: "particulars", "aria-label": title, onsubmit: async (/** @type {Event} */ e) => {
         e.preventDefault();
@@ -334,8 +347,8 @@ function particulars(title, fields, fn)
             why.textContent = x instanceof Error ? x.message : String(x);
             return;
         }
-        drop();
         await reload();
+        drop();
     }}, h("h3", {}, title), fields, why,
         h("div", {class: "row"}, h("button", {type: "submit", class: "main"}, "Keep"),
           h("button", {type: "button", onclick: drop}, "Discard")));

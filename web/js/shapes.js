@@ -29,6 +29,8 @@ let drawing = null;
 let corners = [];
 /** @type {Point|null} */
 let pointer = null;
+/** A closed polygon whose particulars are still being asked. @type {Point[]|null} */
+let waiting = null;
 
 /** @param {Point[]} p */
 const pointsText = (p) => p.map(([x, y]) => `${x},${y}`).join(" ");
@@ -113,8 +115,21 @@ function placeNext()
         nextMark.setAttribute("transform", `translate(${stage.toScreen([n.x, n.y]).join(" ")})`);
 }
 
+/** Show a closed polygon that is not in the record yet, or no longer. @param {Point[]|null} polygon */
+export function showWaiting(polygon)
+{
+    waiting = polygon;
+    place();
+}
+
 function placePen()
 {
+    if (!drawing && waiting) {
+        const closed = pointsText(waiting.map(stage.toScreen));
+        fill(pen, s("polygon", {points: closed, class: "pen under"}),
+             s("polygon", {points: closed, class: "pen over"}));
+        return;
+    }
     const p = corners.map(stage.toScreen);
     const tip = drawing && pointer ? [stage.toScreen(pointer)] : [];
     const line = pointsText([...p, ...tip]);
