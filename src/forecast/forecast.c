@@ -14,7 +14,8 @@
 #define CLASS_LIGHT 60.0
 #define CLASS_SPREAD 10.0
 #define COLOUR_LIMIT 3.0 // mean Lab distance / 8 to the nearest window pixels
-#define COAT_MARGIN 0.35 // of ln d beyond what the windows span
+#define COAT_BELOW 0.25  // of ln d below what the windows span: later paint is dark in UV
+#define COAT_ABOVE 0.35  // and above
 
 static const char *const refusal_text[HC_REFUSAL_COUNT] = {
     "A forecast is given.",
@@ -320,8 +321,8 @@ static void settle_limits(struct hc_forecast *f, const struct hc_forecast_input 
 {
     const struct fc_coat_field *c = &f->full.coat[data->has_uv];
     f->colour_limit = COLOUR_LIMIT;
-    f->coat_lo = c->lo - COAT_MARGIN;
-    f->coat_hi = c->hi + COAT_MARGIN;
+    f->coat_lo = c->lo - COAT_BELOW;
+    f->coat_hi = c->hi + COAT_ABOVE;
     f->radius_limit = HUGE_VAL;
     f->noise = data->noise;
     f->uv_unit = data->uv_unit;

@@ -143,7 +143,7 @@ static double skill(double *per_window, const struct fc_left *left, const struct
 // estimator must beat the physical one by HANDICAP to count as much: with few windows left-out
 // means are noisy, and a plain map that happens to fit them fails elsewhere.
 #define TEMPERATURE 0.35
-#define HANDICAP 0.6
+#define HANDICAP 1.0
 
 static void blend_weights(double weight[HC_ESTIMATOR_COUNT], const double de[HC_ESTIMATOR_COUNT])
 {
@@ -232,6 +232,7 @@ void fc_choose(struct hc_forecast *f, struct fc_left *left, const struct fc_data
 
 #define Q_PRIOR 1.65 // q of a normal error when u is its sd: before any left-out error is seen
 #define Q_PRIOR_WINDOWS 6.0 // as if that many windows had said so
+#define Q_LEAST 1.4         // small left-out errors of a few windows may be luck
 
 // Share of the picture whose colour lies nearest to each window's (by strata means in Lab).
 static void colour_shares(double share[FC_WINDOWS], const struct fc_data *data,
@@ -289,6 +290,7 @@ hc_status fc_calibrate(struct hc_forecast *f, const struct fc_left *left,
     q = hc_stats_weighted_quantile(score, weight, data->n, 0.9);
     f->q = exp((data->n_windows * log(q) + Q_PRIOR_WINDOWS * log(Q_PRIOR)) /
                (data->n_windows + Q_PRIOR_WINDOWS));
+    f->q = f->q > Q_LEAST ? f->q : Q_LEAST;
     hc_mem_free(score);
     hc_mem_free(weight);
     return HC_OK;
