@@ -262,7 +262,7 @@ await test("the whole path through the page: add, place, draw windows and a zone
         yes((await page.locator("#stage").innerText()).includes("First add a photograph"), "says what to do first");
         const add = async (/** @type {string} */ file, /** @type {string} */ technique, /** @type {string} */ state, /** @type {number} */ n) => {
             await page.getByLabel("Technique").selectOption(technique);
-            await page.getByLabel("State").selectOption(state);
+            await page.getByLabel("State", {exact: true}).selectOption(state);
             await page.locator("#file").setInputFiles(join(photographs, file));
             await until(async () => await page.locator(".view").count() === n && !await page.locator("progress").count(), `${file} to be added`, 120);
         };

@@ -231,7 +231,7 @@ export async function startMock(kind, options = {})
 
     /** @param {string} what @param {() => void} done @param {string} [fails] */
     const startJob = (what, done, fails) => {
-        const job = {id: nextJob++, kind: what, status: "running", fraction: 0, what: "reading", error: /** @type {any} */ (null), begun: Date.now()};
+        const job = {id: nextJob++, kind: what, status: "running", fraction: 0, what: "reading", error: /** @type {any} */ (null), result: /** @type {any} */ (null), begun: Date.now()};
         world.jobs[job.id] = job;
         const t = setInterval(() => {
             job.fraction = Math.min(1, (Date.now() - job.begun) / (seconds * 1000));
@@ -332,12 +332,14 @@ export async function startMock(kind, options = {})
             const size = (await body()).length;
             if (size < 10)
                 return refuse(400, "data", "The file is empty or no picture of a kind that is known (TIFF, PNG, JPEG).");
-            const id = startJob("add", () => {
+            const job = startJob("add", () => {
+                if (q.get("technique") === "micro")
+                    job.result = {not_placed: "it shows too small a part of the painting"};
                 world.views = [...world.views, view(1, q.get("label") || `${q.get("technique")} ${q.get("state")}`,
                     q.get("technique") ?? "", q.get("state") ?? "", {id: 50 + world.views.length})];
                 world.dossier = {...world.dossier, frame: {view: world.views[0].id, w: FW, h: FH, mm_per_px: MM_PER_PX}};
-            }).id;
-            return json({job: id}, 202);
+            });
+            return json({job: job.id}, 202);
         }
         if (at === "GET /api/jobs")
             return json({jobs: Object.values(world.jobs)});

@@ -529,6 +529,13 @@ await test("a dropped file is added with technique, state and light", () => with
     await until(async () => world.views.length === 7, "the view");
 }));
 
+await test("a view that is added but cannot be placed is told apart from success", () => withPage("full", async (page, world) => {
+    await page.getByLabel("Technique").selectOption("micro");
+    await page.locator("#file").setInputFiles({name: "m.tif", mimeType: "image/tiff", buffer: Buffer.alloc(5000)});
+    await panelHas(page, "m.tif was added, but not placed: It shows too small a part of the painting.");
+    same(world.views.length, 7, "it is in the record");
+}));
+
 await test("loud warnings stand with the view, not behind a click", () => withPage("full", async (page) => {
     const ir = page.locator(".view", {hasText: "ir before"});
     yes((await ir.innerText()).includes("ASSUMED to be sRGB"), "assumed profile");

@@ -107,9 +107,11 @@ async function addFiles(files)
         await attempt(async () => {
             const id = await jobs.runRequest(work, `Sending ${file.name}`, (signal, onProgress) =>
                 api.addView(file, ask, onProgress, signal));
-            if (id !== null)
-                await jobs.run(work, `Adding ${file.name}`, id);
+            const end = id === null ? null : await jobs.run(work, `Adding ${file.name}`, id);
             await reload();
+            const why = /** @type {{not_placed?: string}|undefined} */ (end?.result)?.not_placed;
+            if (why)
+                throw new Error(`${file.name} was added, but not placed: ${sentence(why)}`);
         });
     }
     about.label = "";

@@ -108,9 +108,10 @@ async function load()
     try {
         const whats = [...state.views.filter((v) => v.tiles && isPlaced(v)).map((v) => String(v.id)),
                        ...(state.forecast ? ["forecast"] : [])];
-        const [doc, ...pictures] = await Promise.all(
-            [api.spot(x, y, mm, mine.signal),
-             ...whats.map((what) => picture(api.patchUrl(what, x, y, mm, px)))]);
+        const coming = Promise.all(whats.map((what) => picture(api.patchUrl(what, x, y, mm, px))));
+        coming.catch(() => undefined); // told below, after what the program itself has to say
+        const doc = await api.spot(x, y, mm, mine.signal);
+        const pictures = await coming;
         if (mine.signal.aborted)
             return;
         show(doc, new Map(whats.map((what, i) => [what, pictures[i]])));
