@@ -22,8 +22,7 @@ struct call {
     struct hc_err err;
 };
 
-// ---- progress
-// ---------------------------------------------------------------------------------------
+// ---- progress ----
 static void show_progress(void *ctx, double fraction, const char *what)
 {
     struct call *c = ctx;
@@ -48,8 +47,7 @@ static void end_progress(const struct call *c)
     }
 }
 
-// ---- helpers
-// ----------------------------------------------------------------------------------------
+// ---- helpers ----
 static hc_status need_words(struct call *c, int least, int most, const char *usage)
 {
     if (c->a.n_words < least || c->a.n_words > most) {
@@ -123,8 +121,7 @@ static hc_status need_id(struct call *c, int64_t *id)
     return st;
 }
 
-// ---- commands
-// ---------------------------------------------------------------------------------------
+// ---- commands ----
 static hc_status cmd_demo(struct call *c)
 {
     struct hc_work_demo req = {.is_small = c->a.option[OPT_SMALL] != NULL,
@@ -291,6 +288,120 @@ static hc_status cmd_zone(struct call *c)
     return st;
 }
 
+// "x,y x,y x,y x,y"
+static hc_status parse_corners(struct call *c, struct hc_work_calibrate *req)
+{
+    const char *p = c->a.option[OPT_CORNERS];
+    for (int i = 0; p && i < 4; i++) {
+        char *end = NULL;
+        req->corner[i].x = strtod(p, &end);
+        if (end == p || *end != ',') {
+            break;
+        }
+        p = end + 1;
+        req->corner[i].y = strtod(p, &end);
+        if (end == p || (i < 3 ? *end != ' ' : *end != 0)) {
+            break;
+        }
+        p = end;
+        req->has_corners = i == 3;
+    }
+    if (c->a.option[OPT_CORNERS] && !req->has_corners) {
+        return hc_err_set(
+            &c->err, HC_EARG, "cli",
+            "give the corners as --corners \"x,y x,y x,y x,y\" in pixels of the view");
+    }
+    return HC_OK;
+}
+
+static hc_status parse_grid(struct call *c, struct hc_work_calibrate *req)
+{
+    const char *g = c->a.option[OPT_GRID];
+    char rest = 0;
+    if (g && (sscanf(g, "%dx%d%c", &req->rows, &req->cols, &rest) != 2 || req->rows < 1 ||
+              req->cols < 1 || req->rows > 100 || req->cols > 100)) {
+        return hc_err_set(&c->err, HC_EARG, "cli", "give the grid as --grid ROWSxCOLS, e.g. 4x6");
+    }
+    return HC_OK;
+}
+
+// Labels separated by commas; `names` holds the text they point into.
+static size_t split_labels(const char *text, char *names, size_t room, const char **out,
+                           size_t most)
+{
+    size_t n = 0;
+    snprintf(names, room, "%s", text ? text : "");
+    for (char *p = names; *p && n < most;) {
+        char *comma = strchr(p, ',');
+        if (comma) {
+            *comma = 0;
+        }
+        out[n++] = p;
+        p = comma ? comma + 1 : p + strlen(p);
+    }
+    return n;
+}
+
+static hc_status cmd_calibrate(struct call *c)
+{
+    const char *const *o = c->a.option;
+    const char *also[64];
+    char names[2048];
+    struct hc_work_calibrate req = {.flat = o[OPT_FLAT], .also = also};
+    struct hc_buf chart = {0}, json = {0};
+    hc_status st = need_words(c, 2, 2, "calibrate");
+    req.view = c->a.word[1];
+    req.n_also = split_labels(o[OPT_ALSO], names, sizeof names, also, 64);
+    st = st == HC_OK ? parse_corners(c, &req) : st;
+    st = st == HC_OK ? parse_grid(c, &req) : st;
+    st = st == HC_OK ? open_work(c, o[OPT_CHART] || o[OPT_CLEAR]) : st;
+    if (st == HC_OK && o[OPT_CLEAR]) {
+        st = hc_work_calibrate_remove(c->w, req.view, c->job, &c->err);
+    } else if (st == HC_OK && o[OPT_CHART]) {
+        st = read_text(o[OPT_CHART], &chart, &c->err);
+        req.chart = hc_buf_text(&chart);
+        st = st == HC_OK ? hc_work_calibrate(c->w, &req, &json, c->job, &c->err) : st;
+        st = st == HC_OK ? put(c, "calibration", &json) : st;
+    } else if (st == HC_OK) {
+        st = hc_work_calibration_get(c->w, req.view, &json, &c->err);
+        st = st == HC_OK ? put(c, "calibration", &json) : st;
+    }
+    hc_buf_release(&chart);
+    hc_buf_release(&json);
+    return st;
+}
+
+static hc_status cmd_import(struct call *c)
+{
+    struct hc_buf file = {0}, json = {0};
+    double mm = 3;
+    hc_status st = need_words(c, 2, 2, "import");
+    st = st == HC_OK ? hc_cli_number(&c->a, OPT_MM, 0.1, 50, 3, &mm, &c->err) : st;
+    st = st == HC_OK ? open_work(c, true) : st;
+    st = st == HC_OK ? read_text(c->a.word[1], &file, &c->err) : st;
+    st = st == HC_OK
+             ? hc_work_points_import(c->w, hc_buf_text(&file), c->a.word[1], mm, &json, &c->err)
+             : st;
+    st = st == HC_OK ? put(c, "points", &json) : st;
+    hc_buf_release(&file);
+    hc_buf_release(&json);
+    return st;
+}
+
+static hc_status cmd_points(struct call *c)
+{
+    const char *light = c->a.option[OPT_LIGHT] ? c->a.option[OPT_LIGHT] : "D50";
+    struct hc_buf json = {0};
+    double observer = 2;
+    hc_status st = need_words(c, 1, 1, "points");
+    st = st == HC_OK ? hc_cli_number(&c->a, OPT_OBSERVER, 2, 10, 2, &observer, &c->err) : st;
+    st = st == HC_OK ? open_work(c, false) : st;
+    st = st == HC_OK ? hc_work_points(c->w, light, (int)observer, &json, &c->err) : st;
+    st = st == HC_OK ? put(c, "points", &json) : st;
+    hc_buf_release(&json);
+    return st;
+}
+
 static hc_status cmd_forecast(struct call *c)
 {
     struct hc_work_forecast req = {.surface = c->a.option[OPT_SURFACE]};
@@ -405,11 +516,15 @@ static hc_status cmd_serve(struct call *c)
 static const struct {
     const char *name;
     hc_status (*run)(struct call *c);
-} commands[] = {{"demo", cmd_demo},     {"new", cmd_new},       {"show", cmd_show},
-                {"add", cmd_add},       {"views", cmd_views},   {"align", cmd_align},
-                {"window", cmd_window}, {"zone", cmd_zone},     {"forecast", cmd_forecast},
-                {"spot", cmd_spot},     {"export", cmd_export}, {"report", cmd_report},
-                {"verify", cmd_verify}, {"serve", cmd_serve}};
+} commands[] = {{"demo", cmd_demo},           {"new", cmd_new},
+                {"show", cmd_show},           {"add", cmd_add},
+                {"calibrate", cmd_calibrate}, {"import", cmd_import},
+                {"points", cmd_points},       {"views", cmd_views},
+                {"align", cmd_align},         {"window", cmd_window},
+                {"zone", cmd_zone},           {"forecast", cmd_forecast},
+                {"spot", cmd_spot},           {"export", cmd_export},
+                {"report", cmd_report},       {"verify", cmd_verify},
+                {"serve", cmd_serve}};
 
 static int fail(struct call *c, hc_status st)
 {

@@ -44,6 +44,14 @@ static const struct {
     [OPT_SMALL] = {"small", true},
     [OPT_FILES_ONLY] = {"files-only", true},
     [OPT_READ_ONLY] = {"read-only", true},
+    [OPT_CLEAR] = {"clear", true},
+    [OPT_CHART] = {"chart", false},
+    [OPT_CORNERS] = {"corners", false},
+    [OPT_GRID] = {"grid", false},
+    [OPT_FLAT] = {"flat", false},
+    [OPT_ALSO] = {"also", false},
+    [OPT_LIGHT] = {"light", false},
+    [OPT_OBSERVER] = {"observer", false},
     [OPT_HELP] = {"help", true},
 };
 

@@ -11,6 +11,11 @@ static const char overview[] =
     "  halfclean add DOSSIER FILE... --technique T --state S\n"
     "  halfclean views DOSSIER                          list views with size, profile, state, fit\n"
     "  halfclean align DOSSIER [VIEW...]                place views in the frame; report the fit\n"
+    "  halfclean calibrate DOSSIER VIEW --chart FILE    true colour from a colour target in the "
+    "view\n"
+    "  halfclean import DOSSIER FILE.csv                point measurements; the photograph held to "
+    "them\n"
+    "  halfclean points DOSSIER                         the measurements and that check\n"
     "  halfclean window DOSSIER --add FILE.geojson --surface S   windows: add, list, --remove ID\n"
     "  halfclean zone DOSSIER --add FILE.geojson --kind K        areas the forecast must leave "
     "out\n"
@@ -59,6 +64,26 @@ static const struct {
               "are not placed\n"
               "yet, and whatever is missing from derived/ is made again. A bad fit is refused, "
               "never used.\n"},
+    {"calibrate", "halfclean calibrate DOSSIER VIEW                what the view's calibration is\n"
+                  "halfclean calibrate DOSSIER VIEW --chart FILE [--corners \"x,y x,y x,y x,y\"] "
+                  "[--grid ROWSxCOLS]\n"
+                  "          [--flat VIEW] [--also VIEW,VIEW...]\n"
+                  "halfclean calibrate DOSSIER VIEW --clear\n"
+                  "FILE: the target's values, CGATS.17 or a CSV of spectra. The target is looked "
+                  "for; the corners are\n"
+                  "the middles of its corner patches, first patch first, clockwise as it is read. "
+                  "--flat: a view of\n"
+                  "an even board in the same light. --also: views of the same set that inherit the "
+                  "calibration.\n"
+                  "The figure to quote is that of patches left out of the fit.\n"},
+    {"import",
+     "halfclean import DOSSIER FILE.csv [--mm 3]\n"
+     "Point measurements: columns x, y (frame px) and wavelengths or L, a, b; or CGATS.17 with "
+     "them.\n"
+     "--mm: diameter of the instrument's aperture. Prints how far the photograph is from them.\n"},
+    {"points",
+     "halfclean points DOSSIER [--light D50] [--observer 2|10]\n"
+     "The measurements under a light and observer, and the photograph held to them (D50, 2).\n"},
     {"window", "halfclean window DOSSIER                     list the windows\n"
                "halfclean window DOSSIER --add FILE.geojson --surface bare|saturated|varnished\n"
                "          [--before VIEW] [--test VIEW] [--system TEXT] [--label L]\n"

@@ -12,7 +12,7 @@
 struct hc_cli_args {
     const char *word[HC_CLI_MAX_WORDS];
     int n_words;
-    const char *option[40]; // by enum hc_cli_option; a flag is "" when given
+    const char *option[64]; // by enum hc_cli_option; a flag is "" when given
 };
 
 enum hc_cli_option {
@@ -52,6 +52,14 @@ enum hc_cli_option {
     OPT_SMALL,
     OPT_FILES_ONLY,
     OPT_READ_ONLY,
+    OPT_CLEAR,
+    OPT_CHART,
+    OPT_CORNERS,
+    OPT_GRID,
+    OPT_FLAT,
+    OPT_ALSO,
+    OPT_LIGHT,
+    OPT_OBSERVER,
     OPT_HELP,
     OPT_COUNT
 };

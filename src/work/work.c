@@ -114,8 +114,7 @@ bool hc_work_is_placed(const struct hc_view *v)
             strcmp(v->verdict, "usable") == 0);
 }
 
-// ---- documents
-// ------------------------------------------------------------------------------------
+// ---- documents ----
 hc_status hc_work_dossier(struct hc_work *w, struct hc_buf *b, struct hc_err *err)
 {
     struct hc_painting p = {0};
@@ -222,6 +221,8 @@ void hc_work_view_json(struct hc_work *w, struct hc_buf *b, const struct hc_view
         hc_json_null(b);
     }
     hc_json_kstr(b, "added_at", v->added_at);
+    hc_json_key(b, "calibration");
+    hc_work_calibration_json(w, b, v->id);
     hc_json_key(b, "fit");
     fit_json(b, v, mm);
     hc_json_key(b, "tiles");
@@ -254,8 +255,7 @@ hc_status hc_work_views(struct hc_work *w, struct hc_buf *b, struct hc_err *err)
     return st;
 }
 
-// ---- JSON in
-// --------------------------------------------------------------------------------------
+// ---- JSON in ----
 hc_status hc_work_json_load(json_t **out, const char *text, const char *what, struct hc_err *err)
 {
     json_error_t e;
@@ -316,8 +316,8 @@ hc_status hc_work_basis(struct hc_work *w, char out[17], struct hc_err *err)
         if (strcmp(v->technique, "normal") != 0 && strcmp(v->technique, "uv") != 0) {
             continue;
         }
-        hc_buf_printf(&b, "view %lld %s %s;", (long long)v->id, v->sha256,
-                      v->verdict ? v->verdict : "");
+        hc_buf_printf(&b, "view %lld %s %s %lld;", (long long)v->id, v->sha256,
+                      v->verdict ? v->verdict : "", (long long)hc_work_calibration_id(w, v->id));
         for (int k = 0; k < 9; k++) {
             hc_buf_printf(&b, "%.9g ", v->frame_to_view[k]);
         }

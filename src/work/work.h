@@ -54,6 +54,38 @@ hc_status hc_work_views(struct hc_work *w, struct hc_buf *json, struct hc_err *e
 hc_status hc_work_align(struct hc_work *w, const char *view, struct hc_buf *json,
                         struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
 
+// Colour target in a view: find it (or take its four corners: middles of the corner patches, the
+// first patch first, clockwise as the target is read), fit a correction, judge it by patches left
+// out, and apply it to the view and to `also` (views photographed in the same set-up: they inherit
+// it and say so). chart: text of a CGATS.17 file or a CSV of spectra. rows, cols: 0, 0 = as the
+// chart says. flat: a view of an even board, or NULL.
+struct hc_work_calibrate {
+    const char *view, *chart, *flat;
+    const char *const *also;
+    size_t n_also;
+    int rows, cols;
+    bool has_corners;
+    struct hc_work_point {
+        double x, y;
+    } corner[4];
+};
+hc_status hc_work_calibrate(struct hc_work *w, const struct hc_work_calibrate *req,
+                            struct hc_buf *json, struct hc_job *job,
+                            struct hc_err *err) HC_MUST_CHECK;
+hc_status hc_work_calibrate_remove(struct hc_work *w, const char *view, struct hc_job *job,
+                                   struct hc_err *err) HC_MUST_CHECK;
+// The whole calibration document of a view; HC_ENOTFOUND when it has none.
+hc_status hc_work_calibration_get(struct hc_work *w, const char *view, struct hc_buf *json,
+                                  struct hc_err *err) HC_MUST_CHECK;
+
+// Point measurements on the painting: a CSV with columns x, y (frame px) and spectra, or Lab. Kept
+// in the dossier; the document compares the reference view with them over spots of `aperture_mm`.
+hc_status hc_work_points_import(struct hc_work *w, const char *text, const char *name,
+                                double aperture_mm, struct hc_buf *json,
+                                struct hc_err *err) HC_MUST_CHECK;
+hc_status hc_work_points(struct hc_work *w, const char *light, int observer_deg,
+                         struct hc_buf *json, struct hc_err *err) HC_MUST_CHECK;
+
 // geojson: a Polygon, a Feature or a FeatureCollection of polygons in frame px.
 // before/test/surface/ system may be NULL when the file's properties have them.
 struct hc_work_window {
@@ -113,7 +145,8 @@ hc_status hc_work_demo(const char *dir, const struct hc_work_demo *req, struct h
                        struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
 
 // A document told as plain text for a terminal. kind: "dossier", "views", "view", "windows",
-// "window", "zones", "zone", "forecast", "spot", "verify". HC_EDATA when json is not that document.
+// "window", "zones", "zone", "forecast", "spot", "calibration", "points",
+// "verify". HC_EDATA when json is not that document.
 hc_status hc_work_tell(const char *kind, const char *json, struct hc_buf *text,
                        struct hc_err *err) HC_MUST_CHECK;
 

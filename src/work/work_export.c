@@ -89,8 +89,7 @@ hc_status hc_work_export(struct hc_work *w, const char *kind, const char *view, 
     return st;
 }
 
-// ---- verify
-// -----------------------------------------------------------------------------------------
+// ---- verify ----
 struct found {
     struct hc_buf problems, notes;
 };

@@ -78,9 +78,9 @@ static void run_release(struct run *r)
     hc_painting_release(&r->p);
 }
 
-// ---- inputs
-// ----------------------------------------------------------------------------------------- The UV
-// view of the state before, placed in the frame; none is no failure.
+// ---- inputs ----
+
+// The UV view of the state before, placed in the frame; none is no failure.
 static hc_status find_uv(struct run *r, struct hc_err *err)
 {
     struct hc_view_list l = {0};
@@ -374,8 +374,7 @@ static hc_status gather(struct run *r, const struct hc_work_forecast *req,
     return st;
 }
 
-// ---- rendering
-// --------------------------------------------------------------------------------------
+// ---- rendering ----
 struct band {
     const struct run *r;
     struct hc_forecast_rows rows;
@@ -532,8 +531,7 @@ static hc_status make_tiles(struct run *r, struct hc_job *job, struct hc_err *er
     return st;
 }
 
-// ---- the run
-// ----------------------------------------------------------------------------------------
+// ---- the run ----
 static hc_status name_layers(struct run *r, struct hc_err *err)
 {
     int64_t last = 0;

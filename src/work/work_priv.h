@@ -12,6 +12,7 @@
 
 #define HC_WORK_ROOM "work"
 #define HC_WORK_PATH 4096
+#define HC_WORK_INPUTS 480 // JSON of what a derived file was made from
 #define HC_WORK_TILE_CACHE 12
 
 struct hc_work_cached_tiles {
@@ -28,8 +29,7 @@ struct hc_work {
     unsigned long clock;
 };
 
-// ---- polygons
-// ---------------------------------------------------------------------------------------
+// ---- polygons ----
 struct hc_work_poly {
     struct hc_pt *pt;
     size_t n;
@@ -50,9 +50,9 @@ void hc_work_poly_json(struct hc_buf *b, const struct hc_pt *pt, size_t n);
 hc_status hc_work_poly_check(const struct hc_pt *pt, size_t n, int frame_w, int frame_h,
                              struct hc_err *err) HC_MUST_CHECK;
 
-// ---- painting and views
-// ------------------------------------------------------------------------------- mm per px of the
-// frame: square root of the area ratio, so that a slightly wrong side does little.
+// ---- painting and views ----
+
+// mm per px of the frame: square root of the area ratio, so that a slightly wrong side does little.
 double hc_work_mm_per_px(const struct hc_painting *p);
 // The painting; HC_ENOTFOUND with advice when it has no frame yet.
 hc_status hc_work_framed(struct hc_work *w, struct hc_painting *p,
@@ -72,6 +72,9 @@ hc_status hc_work_view_refresh(struct hc_work *w, const struct hc_view *v, bool 
 // The raster of a view in its own pixels, and in the frame (the same file for the frame view).
 hc_status hc_work_open_own(struct hc_work *w, const struct hc_view *v, struct hc_raster **out,
                            struct hc_err *err) HC_MUST_CHECK;
+// The raster as decoded, before any calibration.
+hc_status hc_work_open_decoded(struct hc_work *w, const struct hc_view *v, struct hc_raster **out,
+                               struct hc_err *err) HC_MUST_CHECK;
 hc_status hc_work_open_placed(struct hc_work *w, const struct hc_view *v, struct hc_raster **out,
                               struct hc_err *err) HC_MUST_CHECK;
 hc_status hc_work_open_derived(struct hc_work *w, const char *name, struct hc_raster **out,
@@ -93,14 +96,20 @@ hc_status hc_work_read_rect(const struct hc_raster *r, struct hc_work_rect at,
 // One luminance-like plane out of 1 or 3 bands (Y of linear ROMM).
 void hc_work_luminance(struct hc_plane *dst, const struct hc_plane *bands, int n);
 
-// ---- exposure
-// -----------------------------------------------------------------------------------------
+// ---- calibration ----
+int64_t hc_work_calibration_id(struct hc_work *w, int64_t view); // 0: the view has none
+// Writes the calibrated raster of a view to path.
+hc_status hc_work_apply_calibration(struct hc_work *w, int64_t view, const struct hc_raster *in,
+                                    const char *path, struct hc_job *job,
+                                    struct hc_err *err) HC_MUST_CHECK;
+void hc_work_calibration_json(struct hc_work *w, struct hc_buf *b, int64_t view); // short form
+
+// ---- exposure ----
 // Measures and stores the exposure of `v` against the frame view, on pixels outside the windows.
 hc_status hc_work_match_exposure(struct hc_work *w, struct hc_view *v, struct hc_job *job,
                                  struct hc_err *err) HC_MUST_CHECK;
 
-// ---- JSON in
-// ------------------------------------------------------------------------------------------
+// ---- JSON in ----
 hc_status hc_work_json_load(json_t **out, const char *text, const char *what,
                             struct hc_err *err) HC_MUST_CHECK;
 // Newest result of a kind, parsed; HC_ENOTFOUND.

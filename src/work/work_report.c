@@ -82,8 +82,7 @@ static void put(struct hc_report_row *rows, size_t *n, size_t room, const char *
 #define PUT(d, list, label, value, note)                                                           \
     put((d)->list, &(d)->n_##list, sizeof(d)->list / sizeof(d)->list[0], label, value, note)
 
-// ---- pictures
-// ---------------------------------------------------------------------------------------
+// ---- pictures ----
 static hc_status overview(struct hc_raster *r, struct hc_plane *bands, struct hc_job *job,
                           struct hc_err *err)
 {
@@ -211,8 +210,7 @@ static hc_status load_pictures(struct hc_work *w, struct desk *d, struct hc_job 
     return st;
 }
 
-// ---- text
-// -------------------------------------------------------------------------------------------
+// ---- text ----
 static void facts(struct desk *d)
 {
     const struct hc_painting *p = &d->p;

@@ -364,8 +364,7 @@ hc_status hc_work_spot(struct hc_work *w, double x, double y, double mm, struct 
     return st;
 }
 
-// ---- patch
-// ------------------------------------------------------------------------------------------
+// ---- patch ----
 struct source {
     struct hc_raster *r;
     float lo, hi;  // of a one-band source

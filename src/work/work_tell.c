@@ -91,6 +91,13 @@ static void tell_view(struct hc_buf *b, const json_t *v)
     } else if (*text(v, "profile")) {
         hc_buf_printf(b, "     profile: %s\n", text(v, "profile"));
     }
+    if (json_is_object(get(v, "calibration"))) {
+        const json_t *c = get(v, "calibration");
+        hc_buf_printf(
+            b, "     calibrated by %s%s: left-out patches off by %.2f (mean), %.2f (95 %%)\n",
+            text(c, "from_label"), json_is_true(get(c, "inherited")) ? ", inherited" : "",
+            number(c, "mean"), number(c, "p95"));
+    }
     if (number(v, "clipped_share") > 0.001) {
         hc_buf_printf(b, "     NOTE: %.1f %% of the pixels are clipped\n",
                       100 * number(v, "clipped_share"));
@@ -214,6 +221,59 @@ static void tell_spot(struct hc_buf *b, const json_t *s)
     }
 }
 
+static void tell_calibration(struct hc_buf *b, const json_t *c)
+{
+    const json_t *out = get(c, "left_out_patch"), *list = get(c, "qualities");
+    hc_buf_printf(
+        b,
+        "calibrated from %s%s: %s, %.0f patches used, %.0f left out\n  %s\n"
+        "  left-out patches: mean %.2f, 95 %% %.2f, max %.2f CIEDE2000 (uncorrected mean %.2f)\n",
+        text(c, "from_label"), json_is_true(get(c, "inherited")) ? " (inherited)" : "",
+        text(c, "kind"), number(c, "used"), number(c, "left_out"), text(c, "why"),
+        number(out, "mean"), number(out, "p95"), number(out, "max"),
+        number(get(c, "before"), "mean"));
+    for (size_t i = 0; i < json_array_size(list); i++) {
+        const json_t *q = json_array_get(list, i), *t = get(q, "tolerances");
+        if (!isfinite(number(q, "value"))) {
+            continue;
+        }
+        hc_buf_printf(b, "  %-22s %8.2f %-10s", text(q, "name"), number(q, "value"),
+                      text(q, "unit"));
+        for (size_t k = 0; k < json_array_size(t); k++) {
+            const json_t *x = json_array_get(t, k);
+            hc_buf_printf(b, "%s %s %.0f %s: %s (%s)", k ? ";" : "", text(x, "guideline"),
+                          number(x, "year"), text(x, "level"),
+                          json_is_true(get(x, "within")) ? "within" : "outside", text(x, "status"));
+        }
+        hc_buf_str(b, "\n");
+    }
+    list = get(c, "patches");
+    for (size_t i = 0; i < json_array_size(list); i++) {
+        const json_t *p = json_array_get(list, i);
+        if (*text(p, "fault")) {
+            hc_buf_printf(b, "  patch %s: %s\n", text(p, "name"), text(p, "fault"));
+        }
+    }
+}
+
+static void tell_points(struct hc_buf *b, const json_t *o)
+{
+    const json_t *check = get(o, "photograph_check"), *list = get(o, "points");
+    hc_buf_printf(b, "%s: %zu points, %g mm, light %s, %.0f degrees\n", text(o, "file_name"),
+                  json_array_size(list), number(o, "aperture_mm"), text(o, "light"),
+                  number(o, "observer_deg"));
+    for (size_t i = 0; i < json_array_size(list); i++) {
+        const json_t *p = json_array_get(list, i), *l = get(p, "lab");
+        hc_buf_printf(
+            b, "  %-8s %-20s %7.1f %7.1f  L* %5.1f a* %6.1f b* %6.1f  photograph off by %.1f\n",
+            text(p, "id"), text(p, "name"), number(p, "x"), number(p, "y"), at(l, 0), at(l, 1),
+            at(l, 2), number(p, "de"));
+    }
+    hc_buf_printf(b,
+                  "  photograph against measurement: mean %.2f, 95 %% %.2f, max %.2f CIEDE2000\n",
+                  number(check, "mean"), number(check, "p95"), number(check, "max"));
+}
+
 static void tell_verify(struct hc_buf *b, const json_t *v)
 {
     static const char *const lists[][2] = {{"problems", "PROBLEM"}, {"notes", "note"}};
@@ -247,6 +307,10 @@ hc_status hc_work_tell(const char *kind, const char *json, struct hc_buf *b, str
         tell_forecast(b, o);
     } else if (strcmp(kind, "spot") == 0) {
         tell_spot(b, o);
+    } else if (strcmp(kind, "calibration") == 0) {
+        tell_calibration(b, o);
+    } else if (strcmp(kind, "points") == 0) {
+        tell_points(b, o);
     } else if (strcmp(kind, "verify") == 0) {
         tell_verify(b, o);
     } else {

@@ -42,8 +42,7 @@ hc_status hc_work_new(const char *dossier, const struct hc_work_new *req, struct
     return st;
 }
 
-// ---- display
-// ----------------------------------------------------------------------------------------
+// ---- display ----
 hc_status hc_work_display_get(struct hc_work *w, int64_t view, struct hc_work_display *d,
                               struct hc_err *err)
 {
@@ -108,8 +107,7 @@ hc_status hc_work_make_tiles(struct hc_work *w, const struct hc_raster *r, enum 
     return st;
 }
 
-// ---- rasters
-// ----------------------------------------------------------------------------------------
+// ---- rasters ----
 hc_status hc_work_open_derived(struct hc_work *w, const char *name, struct hc_raster **out,
                                struct hc_err *err)
 {
@@ -118,20 +116,35 @@ hc_status hc_work_open_derived(struct hc_work *w, const char *name, struct hc_ra
     return st == HC_OK ? hc_raster_open(out, path, err) : st;
 }
 
-static void raster_name(char *name, size_t room, int64_t id, bool is_placed)
+enum stage { DECODED, CALIBRATED, PLACED };
+
+static void raster_name(char *name, size_t room, int64_t id, enum stage stage)
 {
-    snprintf(name, room, "view-%lld%s.raster", (long long)id, is_placed ? "-placed" : "");
+    static const char *const tail[] = {"", "-calibrated", "-placed"};
+    snprintf(name, room, "view-%lld%s.raster", (long long)id, tail[stage]);
+}
+
+static hc_status open_stage(struct hc_work *w, const struct hc_view *v, enum stage stage,
+                            struct hc_raster **out, struct hc_err *err)
+{
+    char name[64];
+    hc_status st;
+    raster_name(name, sizeof name, v->id, stage);
+    st = hc_work_open_derived(w, name, out, err);
+    return st == HC_OK ? st
+                       : hc_err_prefix(err, st, "view %s (run align to rebuild it): ", v->label);
+}
+
+hc_status hc_work_open_decoded(struct hc_work *w, const struct hc_view *v, struct hc_raster **out,
+                               struct hc_err *err)
+{
+    return open_stage(w, v, DECODED, out, err);
 }
 
 hc_status hc_work_open_own(struct hc_work *w, const struct hc_view *v, struct hc_raster **out,
                            struct hc_err *err)
 {
-    char name[64];
-    hc_status st;
-    raster_name(name, sizeof name, v->id, false);
-    st = hc_work_open_derived(w, name, out, err);
-    return st == HC_OK ? st
-                       : hc_err_prefix(err, st, "view %s (run align to rebuild it): ", v->label);
+    return open_stage(w, v, hc_work_calibration_id(w, v->id) ? CALIBRATED : DECODED, out, err);
 }
 
 static bool is_frame(const struct hc_view *v)
@@ -142,20 +155,12 @@ static bool is_frame(const struct hc_view *v)
 hc_status hc_work_open_placed(struct hc_work *w, const struct hc_view *v, struct hc_raster **out,
                               struct hc_err *err)
 {
-    char name[64];
-    hc_status st;
     if (!hc_work_is_placed(v)) {
         return hc_err_set(err, HC_EREFUSED, HC_WORK_ROOM,
                           "view %s has no place in the frame%s%s; align it first", v->label,
                           v->fit_why && *v->fit_why ? ": " : "", v->fit_why ? v->fit_why : "");
     }
-    if (is_frame(v)) {
-        return hc_work_open_own(w, v, out, err);
-    }
-    raster_name(name, sizeof name, v->id, true);
-    st = hc_work_open_derived(w, name, out, err);
-    return st == HC_OK ? st
-                       : hc_err_prefix(err, st, "view %s (run align to rebuild it): ", v->label);
+    return is_frame(v) ? hc_work_open_own(w, v, out, err) : open_stage(w, v, PLACED, out, err);
 }
 
 void hc_work_luminance(struct hc_plane *dst, const struct hc_plane *bands, int n)
@@ -216,10 +221,15 @@ static hc_status stretch(const struct hc_raster *r, float *lo, float *hi, struct
 }
 
 // What a raster was made from; a derived file made from something else is made again.
-static void raster_inputs(char *out, size_t room, const struct hc_view *v, bool is_placed)
+static void raster_inputs(struct hc_work *w, char *out, size_t room, const struct hc_view *v,
+                          enum stage stage)
 {
     int n = snprintf(out, room, "{\"original\":\"%s\"", v->sha256);
-    for (int i = 0; is_placed && i < 9 && n > 0 && (size_t)n < room; i++) {
+    if (stage != DECODED) {
+        n += snprintf(out + n, room - (size_t)n, ",\"calibration\":%lld",
+                      (long long)hc_work_calibration_id(w, v->id));
+    }
+    for (int i = 0; stage == PLACED && i < 9 && (size_t)n < room; i++) {
         n += snprintf(out + n, room - (size_t)n, "%s%.17g%s", i ? "," : ",\"frame_to_view\":[",
                       v->frame_to_view[i], i == 8 ? "]" : "");
     }
@@ -235,8 +245,8 @@ static bool is_current(struct hc_work *w, const char *name, const char *inputs)
     return is_same;
 }
 
-static hc_status make_own(struct hc_work *w, const struct hc_view *v, const char *name,
-                          const char *inputs, struct hc_job *job, struct hc_err *err)
+static hc_status make_decoded(struct hc_work *w, const struct hc_view *v, const char *name,
+                              const char *inputs, struct hc_job *job, struct hc_err *err)
 {
     char original[HC_WORK_PATH], path[HC_WORK_PATH];
     struct hc_image_info info;
@@ -246,6 +256,19 @@ static hc_status make_own(struct hc_work *w, const struct hc_view *v, const char
     st = st == HC_OK ? hc_store_derived_path(w->store, name, path, sizeof path, err) : st;
     st = st == HC_OK ? hc_image_to_raster(original, path, &info, &clipped, job, err) : st;
     return st == HC_OK ? hc_store_put_derived(w->store, name, "raster", inputs, err) : st;
+}
+
+static hc_status make_calibrated(struct hc_work *w, const struct hc_view *v, const char *name,
+                                 const char *inputs, struct hc_job *job, struct hc_err *err)
+{
+    char path[HC_WORK_PATH];
+    struct hc_raster *in = NULL;
+    hc_status st = hc_work_open_decoded(w, v, &in, err);
+    st = st == HC_OK ? hc_store_derived_path(w->store, name, path, sizeof path, err) : st;
+    st = st == HC_OK ? hc_work_apply_calibration(w, v->id, in, path, job, err) : st;
+    st = st == HC_OK ? hc_store_put_derived(w->store, name, "calibrated", inputs, err) : st;
+    hc_raster_close(in);
+    return st;
 }
 
 static hc_status make_placed(struct hc_work *w, const struct hc_view *v, const char *name,
@@ -269,51 +292,68 @@ static hc_status make_placed(struct hc_work *w, const struct hc_view *v, const c
     return st;
 }
 
-hc_status hc_work_view_refresh(struct hc_work *w, const struct hc_view *v, bool is_forced,
-                               struct hc_job *job, struct hc_err *err)
+// Makes one stage unless it is there and was made from what it would be made from now.
+static hc_status make_stage(struct hc_work *w, const struct hc_view *v, enum stage stage,
+                            struct hc_job *job, struct hc_err *err)
 {
-    char own[64], placed[64], tiles[HC_SHA256_HEX + 8], from_own[400], from_placed[400];
-    struct hc_work_display d = {.hi = 1}, old = {0};
+    static hc_status (*const make[])(struct hc_work *, const struct hc_view *, const char *,
+                                     const char *, struct hc_job *, struct hc_err *) = {
+        make_decoded, make_calibrated, make_placed};
+    char name[64], inputs[HC_WORK_INPUTS];
+    raster_name(name, sizeof name, v->id, stage);
+    raster_inputs(w, inputs, sizeof inputs, v, stage);
+    return is_current(w, name, inputs) ? HC_OK : make[stage](w, v, name, inputs, job, err);
+}
+
+static hc_status make_display(struct hc_work *w, const struct hc_view *v, const char *inputs,
+                              const struct hc_work_display *old, struct hc_job *job,
+                              struct hc_err *err)
+{
+    struct hc_work_display d = {.hi = 1};
     struct hc_raster *shown = NULL;
-    bool is_moved = hc_work_is_placed(v) && !is_frame(v);
-    hc_status st = HC_OK;
-    raster_name(own, sizeof own, v->id, false);
-    raster_name(placed, sizeof placed, v->id, true);
-    raster_inputs(from_own, sizeof from_own, v, false);
-    raster_inputs(from_placed, sizeof from_placed, v, true);
-    if (!is_current(w, own, from_own)) {
-        st = make_own(w, v, own, from_own, job, err);
-    }
-    if (st == HC_OK && is_moved && !is_current(w, placed, from_placed)) {
-        st = make_placed(w, v, placed, from_placed, job, err);
-    }
-    if (st != HC_OK) {
-        return hc_err_prefix(err, st, "view %s: ", v->label);
-    }
-    hc_ignore(hc_work_display_get(w, v->id, &old, NULL));
-    snprintf(tiles, sizeof tiles, "%s.tiles", old.tiles);
-    if (!is_forced && old.tiles[0] && is_current(w, tiles, is_moved ? from_placed : from_own)) {
-        return HC_OK;
-    }
-    st = is_moved ? hc_work_open_placed(w, v, &shown, err) : hc_work_open_own(w, v, &shown, err);
-    if (st == HC_OK && hc_raster_bands(shown) == 1) {
+    enum hc_tiles_kind kind;
+    char tiles[HC_SHA256_HEX + 8];
+    hc_status st = hc_work_is_placed(v) ? hc_work_open_placed(w, v, &shown, err)
+                                        : hc_work_open_own(w, v, &shown, err);
+    kind = st == HC_OK && hc_raster_bands(shown) == 1 ? HC_TILES_GREY : HC_TILES_COLOUR;
+    if (st == HC_OK && kind == HC_TILES_GREY) {
         st = stretch(shown, &d.lo, &d.hi, job, err);
     }
-    if (st == HC_OK) {
-        st = hc_work_make_tiles(w, shown,
-                                hc_raster_bands(shown) == 1 ? HC_TILES_GREY : HC_TILES_COLOUR, d.lo,
-                                d.hi, is_moved ? from_placed : from_own, d.tiles, job, err);
-    }
+    st = st == HC_OK ? hc_work_make_tiles(w, shown, kind, d.lo, d.hi, inputs, d.tiles, job, err)
+                     : st;
     st = st == HC_OK ? display_put(w, v->id, &d, err) : st;
-    if (st == HC_OK && old.tiles[0] && strcmp(old.tiles, d.tiles) != 0) {
+    if (st == HC_OK && old->tiles[0] && strcmp(old->tiles, d.tiles) != 0) {
+        snprintf(tiles, sizeof tiles, "%s.tiles", old->tiles);
         hc_work_drop_derived(w, tiles);
     }
     hc_raster_close(shown);
     return st;
 }
 
-// ---- add
-// --------------------------------------------------------------------------------------------
+hc_status hc_work_view_refresh(struct hc_work *w, const struct hc_view *v, bool is_forced,
+                               struct hc_job *job, struct hc_err *err)
+{
+    char tiles[HC_SHA256_HEX + 8], inputs[HC_WORK_INPUTS];
+    struct hc_work_display old = {0};
+    bool is_moved = hc_work_is_placed(v) && !is_frame(v);
+    hc_status st = make_stage(w, v, DECODED, job, err);
+    if (st == HC_OK && hc_work_calibration_id(w, v->id)) {
+        st = make_stage(w, v, CALIBRATED, job, err);
+    }
+    st = st == HC_OK && is_moved ? make_stage(w, v, PLACED, job, err) : st;
+    if (st != HC_OK) {
+        return hc_err_prefix(err, st, "view %s: ", v->label);
+    }
+    raster_inputs(w, inputs, sizeof inputs, v, is_moved ? PLACED : CALIBRATED);
+    hc_ignore(hc_work_display_get(w, v->id, &old, NULL));
+    snprintf(tiles, sizeof tiles, "%s.tiles", old.tiles);
+    if (!is_forced && old.tiles[0] && is_current(w, tiles, inputs)) {
+        return HC_OK;
+    }
+    return make_display(w, v, inputs, &old, job, err);
+}
+
+// ---- add ----
 static bool is_listed(const char *word, const char *const *list)
 {
     for (; *list; list++) {
@@ -425,7 +465,7 @@ static const char *base_name(const char *path)
 static hc_status ingest(struct hc_work *w, const struct hc_work_add *req, struct hc_view *v,
                         struct hc_job *job, struct hc_err *err)
 {
-    char tmp[HC_WORK_PATH], path[HC_WORK_PATH], name[64], inputs[400];
+    char tmp[HC_WORK_PATH], path[HC_WORK_PATH], name[64], inputs[HC_WORK_INPUTS];
     struct hc_image_info info = {0};
     double clipped = 0;
     hc_status st = hc_store_derived_path(w->store, "adding.part", tmp, sizeof tmp, err);
@@ -450,14 +490,14 @@ static hc_status ingest(struct hc_work *w, const struct hc_work_add *req, struct
     }
     st = st == HC_OK ? hc_store_add_view(w->store, v, &v->id, err) : st;
     if (st == HC_OK) {
-        raster_name(name, sizeof name, v->id, false);
+        raster_name(name, sizeof name, v->id, DECODED);
         st = hc_store_derived_path(w->store, name, path, sizeof path, err);
     }
     if (st == HC_OK && rename(tmp, path) != 0) {
         st =
             hc_err_set(err, HC_EIO, HC_WORK_ROOM, "could not store the working raster in derived/");
     }
-    raster_inputs(inputs, sizeof inputs, v, false);
+    raster_inputs(w, inputs, sizeof inputs, v, DECODED);
     st = st == HC_OK ? hc_store_put_derived(w->store, name, "raster", inputs, err) : st;
     unlink(tmp);
     return st;

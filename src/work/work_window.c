@@ -297,8 +297,7 @@ hc_status hc_work_windows(struct hc_work *w, struct hc_buf *b, struct hc_err *er
     return st;
 }
 
-// ---- zones
-// ------------------------------------------------------------------------------------------
+// ---- zones ----
 static void zone_json(struct hc_buf *b, const struct hc_zone *z, double mm)
 {
     struct hc_pt *pt = NULL;
