@@ -85,6 +85,99 @@ static void time_rows(const struct hc_calibration *c)
     hc_mem_free(block);
 }
 
+// A picture full of strokes, frames and tiles, like a painting in a studio.
+static void clutter(struct hc_lin3 *p, struct hc_rng *rng)
+{
+    int w = p->ch[0].w, h = p->ch[0].h;
+    for (int n = 0; n < 400; n++) {
+        double cx = hc_rng_range(rng, 0, w), cy = hc_rng_range(rng, 0, h),
+               a = hc_rng_range(rng, 0, 7);
+        double lx = hc_rng_range(rng, 2, n < 40 ? 120 : 30),
+               ly = hc_rng_range(rng, 2, n < 40 ? 120 : 12);
+        double rgb[3], c = cos(a), s = sin(a), tilt = hc_rng_range(rng, -0.4, 0.4);
+        for (int k = 0; k < 3; k++) {
+            rgb[k] = hc_rng_range(rng, 0.02, 0.8);
+        }
+        double reach = hypot(lx, ly);
+        for (int y = (int)fmax(0.0, cy - reach); y < h && y < cy + reach; y++) {
+            for (int x = (int)fmax(0.0, cx - reach); x < w && x < cx + reach; x++) {
+                double u = (c * (x - cx) + s * (y - cy)) / lx,
+                       v = (c * (y - cy) - s * (x - cx)) / ly;
+                for (int k = 0; k < 3 && fabs(u) < 1.0 && fabs(v) < 1.0; k++) {
+                    hc_plane_row(&p->ch[k], y)[x] = (float)(rgb[k] * (1.0 + tilt * u));
+                }
+            }
+        }
+    }
+}
+
+static void try_finder(const struct hc_scene_data *s)
+{
+    enum { TRIES = 60, W = 640, H = 480 };
+    int right = 0, refused = 0, wrong = 0, invented = 0;
+    struct hc_rng rng = hc_rng_make(77);
+    double rgb[24][3], worst = 0.0, spent = 0.0;
+    for (int t = 0; t < 2 * TRIES; t++) {
+        bool has_target = t < TRIES;
+        struct hc_lin3 lin, back;
+        struct hc_target_place place;
+        double pitch = hc_rng_range(&rng, 12.0, 50.0);
+        struct hc_scene_picture p = hc_scene_plain(W, H, pitch, hc_rng_range(&rng, 0, 360), 4, 6);
+        p.seed = (uint64_t)t;
+        p.gap = hc_rng_range(&rng, 0.06, 0.3);
+        p.noise = hc_rng_range(&rng, 0.002, 0.02);
+        double bend = 0.25 * pitch, dx = hc_rng_range(&rng, -0.5, 0.5) * (W - 8.5 * pitch),
+               dy = hc_rng_range(&rng, -0.5, 0.5) * fmax(0.0, H - 8.5 * pitch);
+        for (int k = 0; k < 4; k++) {
+            p.corner[k].x += dx + hc_rng_range(&rng, -bend, bend);
+            p.corner[k].y += dy + hc_rng_range(&rng, -bend, bend);
+        }
+        hc_scene_camera(rgb, s, &s->chart, t % 2, t % 3 ? "D50" : "A");
+        p.border[0] = -1.0; // marks what is not the target
+        double noise = p.noise;
+        p.noise = p.blur_px = 0.0;
+        if (hc_scene_draw(&lin, &p, (const double(*)[3])rgb, 4, 6, NULL) != HC_OK ||
+            hc_lin3_create(&back, W, H, NULL) != HC_OK) {
+            return;
+        }
+        clutter(&back, &rng);
+        for (int k = 0; k < 3; k++) {
+            for (int i = 0; i < W * H; i++) {
+                bool is_target = has_target && lin.ch[0].px[i] >= 0.0F;
+                back.ch[k].px[i] = is_target ? lin.ch[k].px[i] : back.ch[k].px[i];
+            }
+            for (int i = 0; i < W * H; i++) {
+                double v = (double)back.ch[k].px[i];
+                back.ch[k].px[i] = (float)(v + noise * sqrt(v + 0.01) * hc_rng_normal(&rng));
+            }
+        }
+        double start = seconds();
+        hc_status st = hc_target_find(&place, &back, &s->target, NULL);
+        spent += seconds() - start;
+        double far = 0.0;
+        for (int k = 0; k < 4 && st == HC_OK; k++) {
+            far = fmax(far,
+                       hypot(place.corner[k].x - p.corner[k].x, place.corner[k].y - p.corner[k].y));
+        }
+        if (!has_target) {
+            invented += st == HC_OK;
+        } else if (st != HC_OK) {
+            refused++;
+        } else if (far < 0.15 * pitch) {
+            right++;
+            worst = fmax(worst, far / pitch);
+        } else {
+            wrong++;
+        }
+        hc_lin3_release(&lin);
+        hc_lin3_release(&back);
+    }
+    printf("finder, %d cluttered pictures of %d x %d px: %d right (corners within %.3f patch "
+           "distances), "
+           "%d refused, %d wrong; without a target %d of %d accepted; %.2f s each\n",
+           TRIES, W, H, right, worst, refused, wrong, invented, TRIES, spent / (2 * TRIES));
+}
+
 int main(int argc, char **argv)
 {
     const char *root = argc > 1 ? argv[1] : ".";
@@ -119,6 +212,7 @@ int main(int argc, char **argv)
         }
     }
     time_rows(&c);
+    try_finder(&s);
     hc_readings_release(&paints);
     hc_scene_release(&s);
     return 0;

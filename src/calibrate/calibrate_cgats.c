@@ -130,11 +130,6 @@ static hc_status read_data(struct hc_readings *out, struct hc_columns *c, const 
         return hc_err_set(err, HC_EDATA, HC_CALIBRATE_ROOM,
                           "line %d: BEGIN_DATA before any DATA_FORMAT section", line);
     }
-    if (t->fields > 0.0 && (size_t)t->fields != c->n) {
-        return hc_err_set(err, HC_EDATA, HC_CALIBRATE_ROOM,
-                          "line %d: NUMBER_OF_FIELDS is %g but the format names %zu columns", line,
-                          t->fields, c->n);
-    }
     if (words % c->n) {
         return hc_err_set(err, HC_EDATA, HC_CALIBRATE_ROOM,
                           "line %d: %zu values do not fill rows of %zu columns; a value is missing "
@@ -145,6 +140,12 @@ static hc_status read_data(struct hc_readings *out, struct hc_columns *c, const 
         return hc_err_set(err, HC_EDATA, HC_CALIBRATE_ROOM,
                           "line %d: NUMBER_OF_SETS is %g but there are %zu rows", line, t->sets,
                           words / c->n);
+    }
+    // files with a wrong number of fields exist; the number of rows is check enough
+    if (t->fields > 0.0 && (size_t)t->fields != c->n && t->sets <= 0.0) {
+        return hc_err_set(err, HC_EDATA, HC_CALIBRATE_ROOM,
+                          "line %d: NUMBER_OF_FIELDS is %g but the format names %zu columns", line,
+                          t->fields, c->n);
     }
     st = hc_readings_size(out, words / c->n, c->bands, err);
     for (size_t i = 0; st == HC_OK && i < words && next_word(&w, &quoted, s); i++) {
@@ -183,6 +184,13 @@ static void note_keyword(struct hc_readings *out, struct table *t, struct hc_wor
                 n += 2;
             }
             hc_word_copy(out->about + n, sizeof out->about - n, value);
+        }
+        // "chart X (D65)": no statement, but reason enough not to take it for D50
+        static const char *const other[] = {"D55", "D60", "D65", "D75"};
+        for (size_t i = 0; i < sizeof other / sizeof *other && !out->is_white_stated; i++) {
+            if (strstr(out->about, other[i])) {
+                memcpy(out->illuminant, other[i], 4);
+            }
         }
     }
     if (hc_word_is(key, "WEIGHTING_FUNCTION") || hc_word_is(key, "MEASUREMENT_SOURCE") ||

@@ -145,21 +145,26 @@ static void grow(struct search *s, int seed, struct hc_pt u, struct hc_pt v)
     }
 }
 
-// Lattice to pixels, by least squares, then again without nodes that lie off.
-static bool lattice_homog(struct hc_homog *out, const struct search *s)
+// Lattice to pixels, by least squares over the nodes from (i0, j0) to (i1, j1), then again without
+// those that lie off: clutter beside the target may have joined the lattice.
+static bool lattice_homog(struct hc_homog *out, const struct search *s, int i0, int j0, int i1,
+                          int j1)
 {
+    static const double limit[] = {HUGE_VAL, 0.12, 0.07, 0.07}; // in patch distances
     struct hc_pt from[NODES_MAX], to[NODES_MAX];
     const struct lattice *l = &s->lattice;
-    bool is_fitted = false;
-    for (int pass = 0; pass < 3; pass++) {
+    for (int pass = 0; pass < 4; pass++) {
         size_t n = 0;
         for (int k = 0; k < l->n; k++) {
             const struct hc_blob *b = &s->blob[l->node[k].blob];
             struct hc_pt f = {l->node[k].i, l->node[k].j}, t = {b->x, b->y};
-            if (is_fitted) {
+            if (f.x < i0 || f.x > i1 || f.y < j0 || f.y > j1) {
+                continue;
+            }
+            if (pass > 0) {
                 struct hc_pt p = hc_homog_apply(out, f);
                 struct hc_pt q = hc_homog_apply(out, (struct hc_pt){f.x + 1.0, f.y});
-                if (hypot(p.x - t.x, p.y - t.y) > 0.12 * hypot(q.x - p.x, q.y - p.y)) {
+                if (!(hypot(p.x - t.x, p.y - t.y) < limit[pass] * hypot(q.x - p.x, q.y - p.y))) {
                     continue;
                 }
             }
@@ -169,7 +174,6 @@ static bool lattice_homog(struct hc_homog *out, const struct search *s)
         if (n < 6 || hc_place_fit(out, from, to, n, NULL) != HC_OK) {
             return false;
         }
-        is_fitted = true;
     }
     return true;
 }
@@ -248,19 +252,19 @@ static void try_lattice(struct search *s)
 {
     struct hc_homog h;
     const struct lattice *l = &s->lattice;
-    if (!lattice_homog(&h, s)) {
-        return;
-    }
     for (int turn = 0; turn < 4; turn++) {
         int wide = turn % 2 ? s->target->rows : s->target->cols;
         int high = turn % 2 ? s->target->cols : s->target->rows;
         int slack_i = l->i1 - l->i0 + 1 - wide, slack_j = l->j1 - l->j0 + 1 - high;
         for (int a = slack_i < 0 ? slack_i : 0; a <= (slack_i > 0 ? slack_i : 0); a++) {
             for (int b = slack_j < 0 ? slack_j : 0; b <= (slack_j > 0 ? slack_j : 0); b++) {
-                // the window's top left, then the corner of it where the first patch lies
-                int i = l->i0 + a + (turn == 1 || turn == 2 ? wide - 1 : 0);
-                int j = l->j0 + b + (turn == 2 || turn == 3 ? high - 1 : 0);
-                try_place(s, &h, i, j, turn);
+                int i = l->i0 + a, j = l->j0 + b;
+                if (lattice_homog(&h, s, i, j, i + wide - 1, j + high - 1)) {
+                    // the corner of the window where the first patch lies
+                    i += turn == 1 || turn == 2 ? wide - 1 : 0;
+                    j += turn == 2 || turn == 3 ? high - 1 : 0;
+                    try_place(s, &h, i, j, turn);
+                }
             }
         }
     }

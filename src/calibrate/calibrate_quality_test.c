@@ -38,7 +38,7 @@ static void verdicts(void **state)
     assert_int_equal(hc_tolerance_judge(&t, &r), HC_VERDICT_OUTSIDE);
     r.value[HC_QUALITY_GAIN_HIGHLIGHT] = 1.1;
     assert_int_equal(hc_tolerance_judge(&t, &r), HC_VERDICT_WITHIN);
-    r.value[HC_QUALITY_GAIN_HIGHLIGHT] = NAN;
+    r.value[HC_QUALITY_GAIN_HIGHLIGHT] = (double)NAN;
     assert_int_equal(hc_tolerance_judge(&t, &r), HC_VERDICT_OUTSIDE);
 }
 
@@ -94,7 +94,8 @@ static void report_of_a_photograph(void **state)
     assert_ok(hc_target_measure(patch, &lin, &data.target, p.corner, 0.0, &err), &err);
     assert_ok(hc_calibrate_fit(&c, patch, &data.target, HC_CALIBRATE_BEST, &err), &err);
     hc_quality_make(&r, &c, patch, &data.target, NULL, NULL);
-    for (int q = 0; q < HC_QUALITY_COUNT; q++) {
+    for (int i = 0; i < HC_QUALITY_COUNT; i++) {
+        enum hc_quality q = (enum hc_quality)i;
         bool is_extra =
             q == HC_QUALITY_EVENNESS || q == HC_QUALITY_EVENNESS_L || q == HC_QUALITY_EFFICIENCY;
         assert_int_equal(r.is_known[q], !is_extra);

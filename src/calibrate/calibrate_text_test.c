@@ -92,6 +92,24 @@ static void takes_the_table_with_colours(void **state)
     assert_true(r.has_xyz);
     near_abs(r.reading[0].xyz[1], 0.18, 1e-12);
     assert_false(r.is_white_stated);
+    assert_string_equal(r.illuminant, "D50");
+    hc_readings_release(&r);
+}
+
+// A name that speaks of D65 is no statement, but such values are not taken for D50 either.
+static void white_named_in_passing(void **state)
+{
+    static const char text[] = "X\nDESCRIPTOR \"four greys (D65)\"\nNUMBER_OF_FIELDS 9\n"
+                               "NUMBER_OF_SETS 4\nBEGIN_DATA_FORMAT\nLAB_L LAB_A LAB_B\n"
+                               "END_DATA_FORMAT\nBEGIN_DATA\n9 0 0 8 0 0 7 0 0 6 0 0\nEND_DATA\n";
+    (void)state;
+    struct hc_readings r;
+    struct hc_target t;
+    struct hc_err err;
+    assert_ok(hc_readings_read(&r, text, sizeof text - 1, &err), &err);
+    assert_string_equal(r.illuminant, "D65");
+    assert_false(r.is_white_stated);
+    assert_int_equal(hc_target_make(&t, &r, 2, 2, &err), HC_EREFUSED);
     hc_readings_release(&r);
 }
 
@@ -274,6 +292,7 @@ int main(void)
         cmocka_unit_test(reads_spectral_dialects),
         cmocka_unit_test(reads_pairs_of_wavelength_and_value),
         cmocka_unit_test(takes_the_table_with_colours),
+        cmocka_unit_test(white_named_in_passing),
         cmocka_unit_test(reads_csv_both_ways_round),
         cmocka_unit_test(refuses_bad_texts),
         cmocka_unit_test(respects_the_ceilings),
