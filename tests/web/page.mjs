@@ -248,6 +248,20 @@ await test("the line keeps to its place in the painting, and its grip stays in s
     same(await page.evaluate(() => document.activeElement?.className), "line-grip", "and takes hold of it");
 }));
 
+await test("choosing keeps the focus where it is", () => withPage("full", async (page) => {
+    const focus = () => page.evaluate(() => document.activeElement?.getAttribute("aria-label") ?? document.activeElement?.textContent);
+    await page.getByRole("button", {name: "Other side: uv before"}).press("Enter");
+    same(await focus(), "Other side: uv before", "in the list of views");
+    await page.getByRole("button", {name: "Outlines"}).press("Enter");
+    same(await focus(), "Outlines", "in the bar");
+    await page.getByLabel("One side", {exact: true}).last().focus();
+    await page.keyboard.press("ArrowDown");
+    same(await focus(), "One side", "in the list of the bar");
+    await page.keyboard.press("Shift+Tab");
+    await page.keyboard.press("ArrowRight");
+    same(await page.evaluate(() => /** @type {HTMLInputElement} */ (document.activeElement).value), "mix", "in the choice of ways to compare");
+}));
+
 await test("one side, line and mix; a side is never on both", () => withPage("full", async (page) => {
     await page.locator("#stage").focus();
     await page.keyboard.press("1");

@@ -1,5 +1,5 @@
 // The bar above the picture: what is shown on each side, and how the two are compared.
-import {byId, fill, h, select} from "./dom.js";
+import {byId, fill, h, keepFocus, select} from "./dom.js";
 import * as line from "./line.js";
 import * as stage from "./stage.js";
 import {on, set, sides, state} from "./state.js";
@@ -12,11 +12,18 @@ const MODES = [
     ["line", "Half-clean line", "one picture on each side of the line"],
     ["mix", "Mix", "the second picture laid over the first"]];
 
+/** @param {string} text @param {string} title @param {() => void} fn */
+function button(text, title, fn)
+{
+    return h("button", {type: "button", title, onclick: fn}, text);
+}
+
 /** @param {string} text @param {string} title @param {boolean} isOn @param {() => void} fn */
 function toggle(text, title, isOn, fn)
 {
-    return h("button", {type: "button", class: "toggle", title, "aria-pressed": String(isOn),
-                        onclick: fn}, text);
+    const el = button(text, title, fn);
+    el.setAttribute("aria-pressed", String(isOn));
+    return el;
 }
 
 function modes()
@@ -32,9 +39,7 @@ function modes()
 export function choose(which, v)
 {
     const other = which === "sideA" ? "sideB" : "sideA";
-    if (state[other] === v)
-        set({[other]: state[which]});
-    set({[which]: v});
+    set(state[other] === v ? {[which]: v, [other]: state[which]} : {[which]: v});
 }
 
 function mixer()
@@ -47,23 +52,21 @@ function mixer()
 
 function build()
 {
-    const has = document.activeElement;
-    const focusName = has && byId("bar").contains(has) ? has.getAttribute("data-name") ??
-        /** @type {HTMLInputElement} */ (has).value : null;
+    const focus = keepFocus(byId("bar"));
     const list = sides(), two = state.mode !== "one" && state.sideB !== "";
     const withForecast = (two && state.sideB === "forecast") || state.sideA === "forecast";
     fill(byId("bar"),
          modes(),
          list.length ? select(list, state.sideA, (v) => choose("sideA", v),
-                              {"aria-label": "One side", "data-name": "a"}) : null,
+                              {"aria-label": "One side"}) : null,
          two ? h("span", {class: "seam", "aria-hidden": "true"}) : null,
          two ? select(list, state.sideB, (v) => choose("sideB", v),
-                      {"aria-label": "Other side", "data-name": "b"}) : null,
+                      {"aria-label": "Other side"}) : null,
          state.mode === "mix" && two ? mixer() : null,
          state.mode === "line" && two
-             ? [toggle("Swap", "Change sides (X)", false, line.swap),
-                toggle("Line here", "Bring the line to the middle of the picture area (L)", false,
-                       line.bringHere)].map((b) => (b.removeAttribute("aria-pressed"), b)) : [],
+             ? [button("Swap", "Change the two sides (X)", line.swap),
+                button("Line here", "Bring the line to the middle of the picture area (L)",
+                       line.bringHere)] : [],
          withForecast ? toggle("Radius", "Half-width of the 90 % interval as a veil (R)",
                                state.radiusOn, () => set({radiusOn: !state.radiusOn})) : null,
          toggle("Outlines", "Windows and zones (O)", state.outlinesOn,
@@ -73,10 +76,7 @@ function build()
              "\u2212"),
            h("button", {type: "button", "aria-label": "Zoom in", onclick: () => stage.zoomBy(1.5)}, "+"),
            h("button", {type: "button", title: "Show the whole picture (0)", onclick: stage.fit}, "All")));
-    if (focusName !== null)
-        /** @type {HTMLElement|undefined} */ ([...byId("bar").querySelectorAll("input,select,button")]
-            .find((el) => (el.getAttribute("data-name") ??
-                           /** @type {HTMLInputElement} */ (el).value) === focusName))?.focus();
+    focus();
 }
 
 /** The veil comes in six steps over its scale, the first one clear (HC_TILES_HEAT).

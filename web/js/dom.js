@@ -112,6 +112,21 @@ export function figures(rows)
                                            h("dd", {}, ...[value].flat()))));
 }
 
+/**
+ * Filling an element anew drops the focus inside it. Gives a function that puts it on the control of
+ * the same name afterwards.
+ * @param {HTMLElement} el @returns {() => void}
+ */
+export function keepFocus(el)
+{
+    const controls = () =>
+        /** @type {HTMLElement[]} */ ([...el.querySelectorAll("input,select,button,summary")]);
+    const name = (/** @type {Element} */ c) =>
+        (c.getAttribute("aria-label") ?? c.textContent ?? "") + (c.getAttribute("value") ?? "");
+    const had = controls().find((c) => c === document.activeElement);
+    return () => had && controls().find((c) => name(c) === name(had))?.focus({preventScroll: true});
+}
+
 /** Say a sentence to a screen reader, out of sight. @param {string} text */
 export function say(text)
 {

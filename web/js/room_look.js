@@ -1,7 +1,7 @@
 // Look: every view of the painting, how well it lies in the frame, and adding files.
 import * as api from "./api.js";
 import {choose} from "./compare.js";
-import {byId, field, fill, h, select} from "./dom.js";
+import {byId, field, fill, h, keepFocus, select} from "./dom.js";
 import * as jobs from "./jobs.js";
 import {isPlaced, on, reload, set, state} from "./state.js";
 import {STATES, TECHNIQUES, fitSentence, num, residualText, sentence, viewWarnings, viewWords} from "./words.js";
@@ -60,7 +60,7 @@ function viewItem(v)
 function showList()
 {
     const open = new Set([...list.querySelectorAll("details[open]")].map((d) => d.parentElement?.id));
-    const note = state.dossier.frame?.note;
+    const focus = keepFocus(list), note = state.dossier.frame?.note;
     fill(list, note ? h("p", {class: "loud"}, note) : null, state.views.length
         ? h("ul", {class: "views"}, state.views.map((v) => {
             const li = viewItem(v);
@@ -71,6 +71,7 @@ function showList()
         : h("p", {class: "first"}, "No views yet. First add a photograph in normal light of the state " +
             "before treatment: it gives the frame in which everything else is placed. Then add the " +
             "same face in UV, and in normal light with the test windows open."));
+    focus();
 }
 
 /** @param {View} v */
