@@ -114,6 +114,36 @@ static void with_hidden_patches(void **state)
     hc_lin3_release(&lin);
 }
 
+// A lamp mirrored in the target: found all the same, and refused with the names of what it hides.
+static void with_glare(void **state)
+{
+    struct hc_scene_picture p = hc_scene_plain(420, 320, 44.0, 17.0, 4, 6);
+    struct hc_lin3 lin;
+    struct hc_target_place place;
+    struct hc_patch patch[24];
+    struct hc_calibration c;
+    struct hc_err err = {0};
+    (void)state;
+    assert_ok(hc_scene_draw(&lin, &p, (const double(*)[3])rgb, 4, 6, &err), &err);
+    for (int y = 0; y < 320; y++) {
+        for (int x = 0; x < 420; x++) {
+            double d = hypot(x - p.corner[2].x + 22.0, y - p.corner[2].y + 29.0);
+            for (int k = 0; k < 3; k++) {
+                hc_plane_row(&lin.ch[k], y)[x] += (float)(0.7 * exp(-d * d / 500.0));
+            }
+        }
+    }
+    assert_ok(hc_target_find(&place, &lin, &data.target, &err), &err);
+    near_abs(place.corner[2].x, p.corner[2].x, 3.0); // the glare pulls at what is seen of it
+    assert_ok(hc_target_measure(patch, &lin, &data.target, place.corner, 0.0, &err), &err);
+    assert_true(patch[22].faults & HC_PATCH_UNEVEN);
+    assert_int_equal(hc_calibrate_fit(&c, patch, &data.target, HC_CALIBRATE_BEST, &err),
+                     HC_EREFUSED);
+    assert_non_null(strstr(err.what, "neutral 3.5"));
+    assert_non_null(strstr(err.what, "magenta"));
+    hc_lin3_release(&lin);
+}
+
 // Pictures without this target: refused, never placed.
 static void refuses_what_is_none(void **state)
 {
@@ -198,9 +228,10 @@ static void refuses_sizes(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(at_any_turn),          cmocka_unit_test(in_perspective_small_and_large),
-        cmocka_unit_test(with_noise_and_dim),   cmocka_unit_test(with_hidden_patches),
-        cmocka_unit_test(refuses_what_is_none), cmocka_unit_test(refuses_sizes),
+        cmocka_unit_test(at_any_turn),        cmocka_unit_test(in_perspective_small_and_large),
+        cmocka_unit_test(with_noise_and_dim), cmocka_unit_test(with_hidden_patches),
+        cmocka_unit_test(with_glare),         cmocka_unit_test(refuses_what_is_none),
+        cmocka_unit_test(refuses_sizes),
     };
     return cmocka_run_group_tests(tests, setup, teardown);
 }

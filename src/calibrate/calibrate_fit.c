@@ -319,53 +319,75 @@ static hc_status robust_fit(double *scale, double *de, struct job *j, struct hc_
     return st;
 }
 
+// The names of the patches that are left out, as many as fit.
+static void name_left_out(char *out, size_t size, const struct job *j)
+{
+    size_t at = 0;
+    out[0] = 0;
+    for (int i = 0; i < j->target->n; i++) {
+        if (j->share[i] > 0.0) {
+            continue;
+        }
+        int n = snprintf(out + at, size - at, "%s%.24s", at ? ", " : "", j->target->patch[i].name);
+        at += n > 0 ? (size_t)n : 0;
+        if (at + 32 > size) {
+            break;
+        }
+    }
+}
+
+// Patches that disagree with all others after a robust fit.
+static hc_status find_strange(struct job *j, struct hc_patch *patch, struct hc_err *err)
+{
+    double scale = 1.0, de[HC_TARGET_MAX] = {0.0}, v[HC_TARGET_MAX] = {0.0};
+    size_t used = 0;
+    hc_status st = robust_fit(&scale, de, j, err);
+    if (st != HC_OK) {
+        return st;
+    }
+    for (int i = 0; i < j->target->n; i++) {
+        if (j->share[i] > 0.0) {
+            v[used++] = de[i];
+        }
+    }
+    double middle = hc_stats_median(v, used);
+    if (middle > MISFIT_DE) {
+        return hc_err_set(err, HC_EREFUSED, HC_CALIBRATE_ROOM,
+                          "the patches do not fit this reference (median CIEDE2000 %.1f): another "
+                          "target, its corners in another order, or a picture that is not linear",
+                          middle);
+    }
+    for (int i = 0; i < j->target->n; i++) {
+        if (j->share[i] > 0.0 && de[i] > fmax(STRANGE_DE, STRANGE_SCALE * scale)) {
+            patch[i].faults |= HC_PATCH_STRANGE;
+            j->share[i] = 0.0;
+        }
+    }
+    return HC_OK;
+}
+
 static hc_status set_aside(struct job *j, struct hc_patch *patch, struct hc_err *err)
 {
-    double scale = 1.0, de[HC_TARGET_MAX], v[HC_TARGET_MAX];
-    int n = j->target->n, most = n / 8, bad = 0, worst = -1;
-    size_t used = 0;
+    int n = j->target->n, most = n / 8;
+    char names[200];
     for (int i = 0; i < n; i++) {
         patch[i].faults &= ~(unsigned)HC_PATCH_STRANGE;
         j->share[i] = patch[i].faults ? 0.0 : 1.0;
-        if (patch[i].faults) {
-            worst = i;
-        }
     }
     if (count_used(j, true) >= NEUTRALS_MIN && count_used(j, false) >= n - most) {
-        hc_status st = robust_fit(&scale, de, j, err);
+        hc_status st = find_strange(j, patch, err);
         if (st != HC_OK) {
             return st;
         }
-        for (int i = 0; i < n; i++) {
-            if (j->share[i] > 0.0) {
-                v[used++] = de[i];
-            }
-        }
-        double middle = hc_stats_median(v, used);
-        if (middle > MISFIT_DE) {
-            return hc_err_set(err, HC_EREFUSED, HC_CALIBRATE_ROOM,
-                              "the patches do not fit this reference (median CIEDE2000 %.1f): "
-                              "another target, its corners in another order, or a picture that is "
-                              "not linear",
-                              middle);
-        }
-        for (int i = 0; i < n; i++) {
-            if (j->share[i] > 0.0 && de[i] > fmax(STRANGE_DE, STRANGE_SCALE * scale)) {
-                patch[i].faults |= HC_PATCH_STRANGE;
-                j->share[i] = 0.0;
-                worst = i;
-            }
-        }
     }
-    bad = n - count_used(j, false);
-    if (bad > most || count_used(j, true) < NEUTRALS_MIN) {
-        return hc_err_set(err, HC_EREFUSED, HC_CALIBRATE_ROOM,
-                          "%d of %d patches cannot be used (clipped, uneven, dark or hidden; for "
-                          "one \"%.40s\") and %d good neutrals are left; at most %d may be missing "
-                          "and %d neutrals are needed: clear the target of glare and shadow and "
-                          "photograph it again",
-                          bad, n, worst >= 0 ? j->target->patch[worst].name : "",
-                          count_used(j, true), most, NEUTRALS_MIN);
+    if (count_used(j, false) < n - most || count_used(j, true) < NEUTRALS_MIN) {
+        name_left_out(names, sizeof names, j);
+        return hc_err_set(
+            err, HC_EREFUSED, HC_CALIBRATE_ROOM,
+            "%d of %d patches cannot be used (%s: clipped, uneven, dark or hidden) and "
+            "%d good neutrals are left; at most %d may be missing and %d neutrals are "
+            "needed: clear the target of glare and shadow and photograph it again",
+            n - count_used(j, false), n, names, count_used(j, true), most, NEUTRALS_MIN);
     }
     return HC_OK;
 }

@@ -287,6 +287,72 @@ static void hidden_and_glaring_patches(void **state)
                      HC_EREFUSED);
 }
 
+// 84 colours, 24 of the chart and 60 oil paints: all kinds compete, and the rest of the paints,
+// never fitted, come out as well as the left-out ones say.
+static void many_patches(void **state)
+{
+    const char *root = getenv("HC_SOURCE_ROOT");
+    static struct hc_target target;
+    static struct hc_patch patch[84];
+    static double lab[3 * 400], rgb[400][3];
+    struct hc_readings paints;
+    struct hc_calibration c;
+    struct hc_calibrate_figures f;
+    struct hc_err err;
+    (void)state;
+    assert_true(
+        hc_scene_read(&paints, root ? root : ".", "tests/data/oilpaint_reflectance_cc0.txt"));
+    assert_true(paints.n > 200 && paints.n <= 400);
+    target = data.target;
+    target.rows = 7;
+    target.cols = 12;
+    target.n = 84;
+    exact(patch, 0, "D50", 1.0);
+    hc_scene_camera(rgb, &data, &paints, 0, "D50");
+    assert_ok(hc_readings_lab(lab, &paints, "D50", 2, false, &err), &err);
+    for (size_t i = 0; i < 60; i++) {
+        struct hc_target_patch *t = &target.patch[24 + i];
+        *t = (struct hc_target_patch){0};
+        memcpy(t->lab, lab + 3 * 4 * i, sizeof t->lab);
+        hc_colour_lab_d50_to_lin(t->lin, t->lab);
+        patch[24 + i] = (struct hc_patch){.pixels = 100};
+        memcpy(patch[24 + i].lin, rgb[4 * i], sizeof rgb[0]);
+    }
+    assert_ok(hc_calibrate_fit(&c, patch, &target, HC_CALIBRATE_BEST, &err), &err);
+    assert_int_equal(c.candidates, 8);
+    for (size_t i = 0; i < paints.n; i++) {
+        double lin[3];
+        float v[3] = {(float)rgb[i][0], (float)rgb[i][1], (float)rgb[i][2]};
+        float *row[3] = {&v[0], &v[1], &v[2]};
+        hc_calibrate_apply(lin, &c, rgb[i]);
+        hc_calibrate_apply_rows(row, &c, 1);
+        for (int k = 0; k < 3; k++) {
+            near_abs((double)v[k], lin[k], 1e-5);
+        }
+        hc_colour_lin_to_lab_d50(lab + 3 * i, lin);
+    }
+    static double want[3 * 400];
+    assert_ok(hc_readings_lab(want, &paints, "D50", 2, false, &err), &err);
+    hc_calibrate_compare(&f, NULL, NULL, want, lab, paints.n);
+    print_message("84 patches: %s, left out %.2f, all paints %.2f\n",
+                  hc_calibrate_kind_name(c.kind), c.out.mean, f.mean);
+    assert_true(f.mean < 0.8 && c.out.mean < 0.8);
+    assert_int_equal(c.used, 84);
+    assert_ok(hc_calibrate_fit(&c, patch, &target, HC_CALIBRATE_ROOT3, &err), &err);
+    assert_int_equal(c.terms, 13);
+    double half[3] = {0.5 * rgb[7][0], 0.5 * rgb[7][1], 0.5 * rgb[7][2]}, full[3];
+    float v[3] = {(float)rgb[7][0], (float)rgb[7][1], (float)rgb[7][2]};
+    float *row[3] = {&v[0], &v[1], &v[2]};
+    hc_calibrate_apply(full, &c, rgb[7]);
+    hc_calibrate_apply(half, &c, half);
+    hc_calibrate_apply_rows(row, &c, 1);
+    for (int k = 0; k < 3; k++) {
+        near_abs(half[k], 0.5 * full[k], 1e-12);
+        near_abs((double)v[k], full[k], 1e-5);
+    }
+    hc_readings_release(&paints);
+}
+
 static void measures_what_was_drawn(void **state)
 {
     struct hc_scene_picture p = hc_scene_plain(420, 320, 44.0, 7.0, 4, 6);
@@ -360,6 +426,7 @@ int main(void)
         cmocka_unit_test(neutrals_are_kept),
         cmocka_unit_test(choice_and_figures),
         cmocka_unit_test(hidden_and_glaring_patches),
+        cmocka_unit_test(many_patches),
         cmocka_unit_test(measures_what_was_drawn),
         cmocka_unit_test(point_measurements),
     };
