@@ -33,17 +33,22 @@ void hc_image_shutdown(void);
 struct hc_image_info {
     int w, h, bands, bits; // upright size; bands as in the file (1, 3); bits 8, 16 or 32 (float)
     bool is_float;
-    char format[8];    // "tiff" "png" "jpeg": also the extension of the stored original
+    char format[8];    // "tiff" "png" "jpeg" or the kind of a raw file ("dng", "nef" ...): also the
+                       // extension of the stored original
     char profile[120]; // description of the embedded ICC profile, "" when none
     bool is_assumed;   // no usable profile: taken as sRGB (colour) or sRGB-grey, float files
                        // as linear sRGB; said loudly in note
     double dpi;        // 0 = not given
     char note[400];    // what the user must know, "" when nothing
+    // How it was taken, as the file says (EXIF 2.3); "" and 0 when it does not.
+    char camera[64], lens[64];
+    char taken_at[24]; // "2024-05-17 10:32:00", the camera's own clock
+    double exposure_s, f_number, iso, focal_mm;
 };
 
 // Reads the header only (in the locked-down child). HC_EUNSUPPORTED (wrong type, CMYK, alpha,
-// 64-bit, 2 bands, camera raw ...), HC_EDATA (truncated, zero size, damaged), HC_ELIMIT (too
-// large), HC_ENOTFOUND, HC_EIO.
+// 64-bit, 2 bands, a raw file of an unknown camera ...), HC_EDATA (truncated, zero size, damaged),
+// HC_ELIMIT (too large), HC_ENOTFOUND, HC_EIO.
 hc_status hc_image_probe(struct hc_image_info *out, const char *path,
                          struct hc_err *err) HC_MUST_CHECK;
 
@@ -74,7 +79,8 @@ hc_status hc_raster_finish(struct hc_raster_writer *w, struct hc_err *err) HC_MU
 void hc_raster_abandon(struct hc_raster_writer *w); // deletes the part file, frees w
 
 // Decode an original into a working raster (in the locked-down child). Colour files give 3 bands;
-// grey files give 1 (linear luminance, white = 1). ICC honoured, relative colorimetric, no
+// grey files give 1 (linear luminance, white = 1). Camera raw: linear, white balance as shot,
+// colour by the camera's matrix (docs/limits.md). ICC honoured, relative colorimetric, no
 // black-point compensation, nothing clipped. Also reports the share of pixels with a channel at the
 // coding maximum (clipped; 0 for float files, which have none). Either pointer may be NULL. The
 // statuses of hc_image_probe, and HC_ENOMEM, HC_ECANCEL; on failure no raster is left behind.

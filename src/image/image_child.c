@@ -127,7 +127,9 @@ static const char *exif_text(VipsImage *im, const char *key)
 // A picture being read.
 struct reading {
     struct hc_sniff sniff;
-    VipsImage *im;
+    VipsImage *im;      // NULL for a raw file
+    struct hc_raw *raw; // NULL for all others
+    const uint16_t *raw_px;
     int orientation; // EXIF 1..8
     struct hc_icc *icc;
     struct hc_image_info info;
@@ -143,10 +145,8 @@ static hc_status fill_info(struct reading *r, struct hc_err *err)
     struct hc_image_info *info = &r->info;
     char text[120];
     hc_status st;
-    info->bands = r->sniff.bands;
-    info->bits = r->sniff.bits;
-    info->is_float = r->sniff.is_float;
     snprintf(info->format, sizeof info->format, "%s", format[r->sniff.kind]);
+    hc_exif_read(info, HC_CHILD_FD_IN, r->sniff.exif_at, r->sniff.exif_bytes);
     r->orientation = 1;
     if (vips_image_get_typeof(r->im, VIPS_META_ORIENTATION)) {
         hc_ignore(vips_image_get_int(r->im, VIPS_META_ORIENTATION, &r->orientation) == 0
@@ -156,8 +156,6 @@ static hc_status fill_info(struct reading *r, struct hc_err *err)
     if (r->orientation < 1 || r->orientation > 8) {
         r->orientation = 1;
     }
-    info->w = r->orientation >= 5 ? r->sniff.h : r->sniff.w;
-    info->h = r->orientation >= 5 ? r->sniff.w : r->sniff.h;
     // libvips gives pixels per mm and 1.0 when the file is silent.
     info->dpi = r->im->Xres > 0 && r->im->Xres < 1e4 && r->im->Xres != 1.0 ? r->im->Xres * 25.4 : 0;
     if (vips_image_get_typeof(r->im, VIPS_META_ICC_NAME)) {
@@ -181,10 +179,27 @@ static hc_status fill_info(struct reading *r, struct hc_err *err)
         snprintf(text, sizeof text, "It holds %d pages; the first is used.", r->sniff.pages);
         note(info, text);
     }
+    return HC_OK;
+}
+
+static hc_status fill_raw_info(struct reading *r, struct hc_err *err)
+{
+    snprintf(r->info.format, sizeof r->info.format, "%s", r->sniff.raw_kind);
+    hc_raw_info(r->raw, &r->info, &r->sniff.w, &r->sniff.h, &r->orientation);
+    return hc_icc_create_linear16(&r->icc, hc_raw_matrix(r->raw), err);
+}
+
+static void fill_shape(struct reading *r)
+{
+    struct hc_image_info *info = &r->info;
+    info->bands = r->sniff.bands;
+    info->bits = r->sniff.bits;
+    info->is_float = r->sniff.is_float;
+    info->w = r->orientation >= 5 ? r->sniff.h : r->sniff.w;
+    info->h = r->orientation >= 5 ? r->sniff.w : r->sniff.h;
     if (r->orientation != 1) {
         note(info, "Turned upright as its orientation mark says.");
     }
-    return HC_OK;
 }
 
 static size_t pixel_bytes(const struct hc_sniff *s)
@@ -195,7 +210,7 @@ static size_t pixel_bytes(const struct hc_sniff *s)
 static hc_status check_turn(const struct reading *r, struct hc_err *err)
 {
     size_t bytes = pixel_bytes(&r->sniff) * (size_t)r->sniff.w * (size_t)r->sniff.h;
-    if (r->orientation != 1 && bytes > HC_TURN_MAX_BYTES) {
+    if (r->im && r->orientation != 1 && bytes > HC_TURN_MAX_BYTES) {
         return hc_err_set(
             err, HC_ELIMIT, "image",
             "its orientation mark asks for a turn, and at %zu MiB it is too large to turn "
@@ -251,9 +266,16 @@ typedef void (*row_fn)(void *ctx, int y, const void *px);
 // Every row of the file in order.
 static hc_status each_row(const struct reading *r, row_fn fn, void *ctx, struct hc_err *err)
 {
-    VipsRegion *reg = vips_region_new(r->im);
+    VipsRegion *reg;
     hc_status st = HC_OK;
     int h = r->sniff.h, step = 32;
+    for (int y = 0; y < h && r->raw; y++) {
+        fn(ctx, y, r->raw_px + 3 * (size_t)r->sniff.w * (size_t)y);
+    }
+    if (r->raw) {
+        return HC_OK;
+    }
+    reg = vips_region_new(r->im);
     for (int y = 0; y < h && st == HC_OK; y += step) {
         VipsRect at = {0, y, r->sniff.w, h - y < step ? h - y : step};
         if (vips_region_prepare(reg, &at) != 0) {
@@ -303,17 +325,20 @@ static hc_status send_turned(const struct reading *r, struct sender *out, struct
     size_t px = pixel_bytes(&r->sniff);
     struct store s = {.line = px * (size_t)r->sniff.w};
     char *row = hc_mem_alloc(px * (size_t)r->info.w);
-    hc_status st = HC_OK;
-    s.px = hc_mem_alloc(s.line * (size_t)r->sniff.h);
-    if (!row || !s.px) {
-        st = hc_err_set(err, HC_ENOMEM, "image", "out of memory to turn it upright");
+    const char *from = (const char *)r->raw_px; // a raw file lies in memory already
+    hc_status st = row ? HC_OK : HC_ENOMEM;
+    if (st == HC_OK && !from) {
+        from = s.px = hc_mem_alloc(s.line * (size_t)r->sniff.h);
+        st = from ? each_row(r, row_to_store, &s, err) : HC_ENOMEM;
     }
-    st = st == HC_OK ? each_row(r, row_to_store, &s, err) : st;
+    if (st == HC_ENOMEM) {
+        hc_ignore(hc_err_set(err, st, "image", "out of memory to turn it upright"));
+    }
     for (int y = 0; y < r->info.h && st == HC_OK; y++) {
         for (int x = 0; x < r->info.w; x++) {
             int fx, fy;
             upright(r->orientation, r->sniff.w, r->sniff.h, x, y, &fx, &fy);
-            memcpy(row + px * (size_t)x, s.px + s.line * (size_t)fy + px * (size_t)fx, px);
+            memcpy(row + px * (size_t)x, from + s.line * (size_t)fy + px * (size_t)fx, px);
         }
         sender_row(out, row);
     }
@@ -339,19 +364,34 @@ static hc_status send_rows(const struct reading *r, struct hc_err *err)
 }
 
 // ---- the process -------------------------------------------------------------------------------
+static hc_status open_reading(struct reading *r, VipsSource *src, off_t size, struct hc_err *err)
+{
+    hc_status st = hc_sniff_fd(&r->sniff, HC_CHILD_FD_IN, size, err);
+    if (st == HC_OK && r->sniff.kind == HC_SNIFF_RAW) {
+        st = hc_raw_open(&r->raw, HC_CHILD_FD_IN, size, err);
+        return st == HC_OK ? fill_raw_info(r, err) : st;
+    }
+    if (st == HC_OK) {
+        r->im = open_image(src, &r->sniff);
+        st = r->im ? check_same(r->im, &r->sniff, err) : vips_failed(err);
+    }
+    return st == HC_OK ? fill_info(r, err) : st;
+}
+
 static hc_status read_picture(VipsSource *src, bool is_header_only, struct hc_err *err)
 {
     struct reading r = {0};
     struct stat file;
     hc_status st = fstat(HC_CHILD_FD_IN, &file) == 0
-                       ? hc_sniff_fd(&r.sniff, HC_CHILD_FD_IN, file.st_size, err)
+                       ? open_reading(&r, src, file.st_size, err)
                        : hc_err_set(err, HC_EIO, "image", "the open file was lost");
     if (st == HC_OK) {
-        r.im = open_image(src, &r.sniff);
-        st = r.im ? check_same(r.im, &r.sniff, err) : vips_failed(err);
+        fill_shape(&r);
+        st = check_turn(&r, err);
     }
-    st = st == HC_OK ? fill_info(&r, err) : st;
-    st = st == HC_OK ? check_turn(&r, err) : st;
+    if (st == HC_OK && r.raw && !is_header_only) {
+        st = hc_raw_develop(r.raw, &r.raw_px, err);
+    }
     if (st == HC_OK) {
         send_frame(HC_FRAME_INFO, &r.info, sizeof r.info);
         if (!is_header_only) {

@@ -28,16 +28,15 @@ struct child {
 
 // ---- start and end -----------------------------------------------------------------------------
 
-// The few
-// variables the decoder gets: no modules of the image library, no arenas, our guard, and what the
-// sanitizers and the loader need when they are in use.
-static void fill_env(char *env[], size_t room, char fixed[4][32])
+// The few variables the decoder gets: no modules of the image library, no arenas, no threads, times
+// as they are written, our guard, and what the sanitizers and the loader need when they are in use.
+static void fill_env(char *env[], size_t room, char fixed[6][32])
 {
-    static const char *const own[4] = {"VIPSHOME=/nonexistent", "LC_ALL=C", "MALLOC_ARENA_MAX=1",
-                                       GUARD "=1"};
+    static const char *const own[6] = {"VIPSHOME=/nonexistent", "LC_ALL=C", "MALLOC_ARENA_MAX=1",
+                                       "OMP_NUM_THREADS=1",     "TZ=UTC0",  GUARD "=1"};
     static const char *const kept[] = {"LD_LIBRARY_PATH=", "ASAN_OPTIONS=", "UBSAN_OPTIONS="};
     size_t n = 0;
-    for (size_t i = 0; i < 4; i++) {
+    for (size_t i = 0; i < 6; i++) {
         snprintf(fixed[i], 32, "%s", own[i]);
         env[n++] = fixed[i];
     }
@@ -57,7 +56,7 @@ static int spawn(pid_t *pid, int in, int out, bool is_header_only,
     posix_spawn_file_actions_t fa;
     posix_spawnattr_t at;
     sigset_t none, dflt;
-    char cpu[16], mem[16], fixed[4][32], *env[12];
+    char cpu[16], mem[16], fixed[6][32], *env[14];
     char name[] = "halfclean-decoder", flag[] = HC_CHILD_FLAG, header[] = "header", rows[] = "rows";
     char *argv[] = {name, flag, is_header_only ? header : rows, cpu, mem, NULL};
     int rc;
@@ -176,20 +175,42 @@ static hc_status take(struct child *c, void *p, size_t n, struct hc_job *job, st
     return HC_OK;
 }
 
+static void clean_text(char *s, size_t room)
+{
+    s[room - 1] = 0;
+    for (; *s; s++) {
+        *s = *s < 32 ? ' ' : *s;
+    }
+}
+
+// Also the extension under which the original will be stored.
+static bool is_known_format(const char *format)
+{
+    static const char known[] = " tiff png jpeg " HC_RAW_KINDS " ";
+    char word[12];
+    snprintf(word, sizeof word, " %.7s ", format);
+    return format[0] && !strchr(format, ' ') && strstr(known, word);
+}
+
+static bool is_amount(double v)
+{
+    return isfinite(v) && v >= 0;
+}
+
 // The decoder is not trusted: its words must fit what a decoder can say.
 static bool is_plausible(struct hc_image_info *i)
 {
-    i->format[sizeof i->format - 1] = 0;
-    i->profile[sizeof i->profile - 1] = 0;
-    i->note[sizeof i->note - 1] = 0;
-    for (char *s = i->profile; *s; s++) {
-        *s = *s < 32 ? ' ' : *s;
-    }
+    clean_text(i->format, sizeof i->format);
+    clean_text(i->profile, sizeof i->profile);
+    clean_text(i->note, sizeof i->note);
+    clean_text(i->camera, sizeof i->camera);
+    clean_text(i->lens, sizeof i->lens);
+    clean_text(i->taken_at, sizeof i->taken_at);
     return i->w >= 1 && i->h >= 1 && i->w <= HC_IMAGE_MAX_SIDE && i->h <= HC_IMAGE_MAX_SIDE &&
            (long long)i->w * i->h <= HC_IMAGE_MAX_PX && (i->bands == 1 || i->bands == 3) &&
            (i->bits == 8 || i->bits == 16 || i->bits == 32) && isfinite(i->dpi) &&
-           (strcmp(i->format, "tiff") == 0 || strcmp(i->format, "png") == 0 ||
-            strcmp(i->format, "jpeg") == 0);
+           is_amount(i->exposure_s) && is_amount(i->f_number) && is_amount(i->iso) &&
+           is_amount(i->focal_mm) && is_known_format(i->format);
 }
 
 static hc_status nonsense(struct hc_err *err)

@@ -336,6 +336,34 @@ hc_status hc_icc_create(struct hc_icc **out, const struct hc_icc_source *src,
     return HC_OK;
 }
 
+hc_status hc_icc_create_linear16(struct hc_icc **out, const double to_romm[9], struct hc_err *err)
+{
+    struct hc_icc *c = hc_mem_array(1, sizeof *c);
+    bool ok = c != NULL;
+    if (ok) {
+        c->bands = 3;
+        c->bits = 16;
+        c->top = 65535.0f;
+        c->is_fast = true;
+    }
+    for (int k = 0; k < 3 && ok; k++) {
+        c->table[k] = hc_mem_array(codes(c), sizeof(float));
+        ok = c->table[k] != NULL;
+        for (size_t i = 0; ok && i < codes(c); i++) {
+            c->table[k][i] = (float)i / c->top;
+        }
+    }
+    for (int i = 0; i < 9 && ok; i++) {
+        c->m[i] = (float)to_romm[i];
+    }
+    if (!ok) {
+        hc_icc_destroy(c);
+        return hc_err_set(err, HC_ENOMEM, "image", "out of memory for the colour conversion");
+    }
+    *out = c;
+    return HC_OK;
+}
+
 // ---- rows --------------------------------------------------------------------------------------
 #define LOOK_UP(NAME, TYPE, TOP)                                                                   \
     static uint64_t NAME(const struct hc_icc *c, float *const out[], const TYPE *in, size_t at,    \

@@ -40,17 +40,82 @@ bool hc_infile_read_at(int fd, void *p, size_t n, off_t at); // all n bytes or f
 hc_status hc_raster_append_raw(struct hc_raster_writer *w, const float *rows, int n,
                                struct hc_err *err) HC_MUST_CHECK;
 
+// ---- directories of a TIFF structure (image_ifd.c) ----------------------------------------------
+
+// A TIFF file, or the EXIF block of another file: `size` bytes from `base` on.
+struct hc_ifd_file {
+    int fd;
+    uint64_t base, size;
+    bool is_swapped, is_big; // filled by hc_ifd_open
+};
+struct hc_ifd_entry {
+    unsigned tag, type;
+    uint64_t count, at; // at: where the values lie, counted from base
+};
+typedef void (*hc_ifd_fn)(void *ctx, const struct hc_ifd_file *f, const struct hc_ifd_entry *e);
+// Byte order, kind and the place of the first directory; false when it is no TIFF structure.
+bool hc_ifd_open(struct hc_ifd_file *f, uint64_t *first);
+bool hc_ifd_get(const struct hc_ifd_file *f, uint64_t at, void *p, size_t n); // n bytes or false
+uint64_t hc_ifd_number(const struct hc_ifd_file *f, const uint8_t *p, int n); // n bytes, 1..8
+// The i-th value as a whole number; false when it is missing or of another kind.
+bool hc_ifd_value(const struct hc_ifd_file *f, const struct hc_ifd_entry *e, uint64_t i,
+                  uint64_t *out);
+// Calls fn for every entry of the directory at `at`; *next = the following directory or 0. False
+// when the directory does not lie inside.
+bool hc_ifd_walk(const struct hc_ifd_file *f, uint64_t at, hc_ifd_fn fn, void *ctx, uint64_t *next);
+
 // ---- header facts, read by us before any library sees the file (image_sniff.c) -----------------
-enum hc_sniff_kind { HC_SNIFF_TIFF, HC_SNIFF_PNG, HC_SNIFF_JPEG };
+enum hc_sniff_kind { HC_SNIFF_TIFF, HC_SNIFF_PNG, HC_SNIFF_JPEG, HC_SNIFF_RAW };
 struct hc_sniff {
     enum hc_sniff_kind kind;
-    int w, h, bands, bits;
+    int w, h, bands, bits;           // w, h of a raw file: 0, the converter says them
     bool is_float, is_srgb_declared; // declared: the sRGB chunk of a PNG
     int pages;                       // directories of a TIFF (at most 1000 are counted), else 1
     int png_gamma;                   // gAMA x 100000, 0 when absent
+    char raw_kind[8];                // "dng", "nef" ... of a raw file
+    uint64_t exif_at, exif_bytes;    // where EXIF lies, 0 bytes when absent
 };
 // Fills out, or says why the file is not taken. `err->what` does not name the file.
 hc_status hc_sniff_fd(struct hc_sniff *out, int fd, off_t size, struct hc_err *err) HC_MUST_CHECK;
+
+// ---- how it was taken (image_exif.c) -----------------------------------------------------------
+
+// Camera, lens and exposure from the TIFF structure at `at`; what is absent or absurd stays as it
+// is.
+void hc_exif_read(struct hc_image_info *info, int fd, uint64_t at, uint64_t bytes);
+void hc_image_name_camera(char out[64], const char *make, const char *model);
+
+// ---- camera raw (image_raw.c, image_rawcolour.c) -----------------------------------------------
+#define HC_RAW_MAX_PX 100000000LL
+#define HC_RAW_MAX_MIB 300 // of the file, which is held in memory while it is unpacked
+#define HC_RAW_KINDS "dng nef cr2 cr3 arw pef srw 3fr iiq raf orf rw2 mrw raw"
+
+struct hc_raw; // one raw file, in the decoder process only
+// Reads the file whole and asks the converter what it is. HC_EUNSUPPORTED (not known, no colour
+// matrix, not three colours ...), HC_EDATA, HC_ELIMIT, HC_EIO.
+hc_status hc_raw_open(struct hc_raw **out, int fd, off_t size, struct hc_err *err) HC_MUST_CHECK;
+void hc_raw_close(struct hc_raw *r);
+// Camera facts, note and profile text; *w, *h as they lie in the file; EXIF orientation 1..8.
+void hc_raw_info(const struct hc_raw *r, struct hc_image_info *info, int *w, int *h,
+                 int *orientation);
+// Unpacks and interpolates. *px: w x h x 3 numbers, 65535 = the level at which the first channel
+// saturates after white balance; owned by r.
+hc_status hc_raw_develop(struct hc_raw *r, const uint16_t **px, struct hc_err *err) HC_MUST_CHECK;
+const double *hc_raw_matrix(const struct hc_raw *r); // white-balanced camera -> linear ROMM, 3x3
+
+// What a file says about its camera's colour.
+struct hc_raw_colour {
+    int n;             // matrices: 1 or 2
+    double m[2][9];    // XYZ -> camera
+    int illuminant[2]; // EXIF LightSource codes; 0 = not said
+    double neutral[3]; // the camera's numbers for white as shot
+    bool has_neutral;
+};
+// By the rules of the DNG specification: out = white-balanced camera (white = 1, 1, 1) -> linear
+// ROMM. Without has_neutral the light is taken as D65. HC_EUNSUPPORTED when the numbers make no
+// sense.
+hc_status hc_raw_colour_matrix(double out[9], const struct hc_raw_colour *c,
+                               struct hc_err *err) HC_MUST_CHECK;
 
 // ---- profiles (image_icc.c) --------------------------------------------------------------------
 struct hc_icc; // from the numbers of one file to the working space
@@ -63,6 +128,9 @@ struct hc_icc_source {
 // Always gives a converter; profile text, is_assumed and note of `info` say which.
 hc_status hc_icc_create(struct hc_icc **out, const struct hc_icc_source *src,
                         struct hc_image_info *info, struct hc_err *err) HC_MUST_CHECK;
+// The short way with a given matrix for linear 16-bit RGB (camera raw).
+hc_status hc_icc_create_linear16(struct hc_icc **out, const double to_romm[9],
+                                 struct hc_err *err) HC_MUST_CHECK;
 void hc_icc_destroy(struct hc_icc *c);
 bool hc_icc_is_fast(const struct hc_icc *c); // tables + 3x3, proved equal to lcms2 at set-up
 struct hc_icc_count {

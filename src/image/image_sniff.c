@@ -1,38 +1,18 @@
-// What a file is, from its own bytes, before any library sees it: TIFF, BigTIFF, PNG or JPEG, and
-// nothing else. Everything read here is untrusted; every offset is checked against the file's size.
-// TIFF 6.0 (Adobe, 1992); BigTIFF as in libtiff's note; PNG: ISO/IEC 15948; JPEG: ITU-T T.81.
+// What a file is, from its own bytes, before any library sees it: TIFF, BigTIFF, PNG, JPEG or
+// camera raw, and nothing else. Everything read here is untrusted; every offset is checked against
+// the file's size. TIFF 6.0 (Adobe, 1992); BigTIFF as in libtiff's note; PNG: ISO/IEC 15948; JPEG:
+// ITU-T T.81.
 #include <string.h>
 
 #include "image/image_priv.h"
 
-#define MAX_ENTRIES 4096
 #define MAX_PAGES 1000
 #define MAX_STRIPS 4000000
 #define MAX_SUBIFDS 16
 
-struct file {
-    int fd;
-    uint64_t size;
-    bool is_swapped, is_big; // of a TIFF
-};
-
 static hc_status damaged(struct hc_err *err, const char *why)
 {
     return hc_err_set(err, HC_EDATA, "image", "it is damaged or cut short: %s; copy it again", why);
-}
-
-static bool get(const struct file *f, uint64_t at, void *p, size_t n)
-{
-    return at <= f->size && n <= f->size - at && hc_infile_read_at(f->fd, p, n, (off_t)at);
-}
-
-static uint64_t number(const struct file *f, const uint8_t *p, int n)
-{
-    uint64_t v = 0;
-    for (int i = 0; i < n; i++) {
-        v |= (uint64_t)p[f->is_swapped ? n - 1 - i : i] << (8 * i);
-    }
-    return v;
 }
 
 static uint32_t be32(const uint8_t *p)
@@ -41,44 +21,21 @@ static uint32_t be32(const uint8_t *p)
 }
 
 // ---- TIFF --------------------------------------------------------------------------------------
-struct entry {
-    unsigned tag, type;
-    uint64_t count, at; // at: where the values lie in the file
-};
-
-static int type_bytes(unsigned type)
-{
-    static const int bytes[19] = {0, 1, 1, 2, 4, 8, 1, 1, 2, 4, 8, 4, 8, 4, 0, 0, 8, 8, 8};
-    return type < 19 ? bytes[type] : 0;
-}
-
-// The i-th value as a whole number; false when it is missing or of another kind.
-static bool value(const struct file *f, const struct entry *e, uint64_t i, uint64_t *out)
-{
-    uint8_t b[8];
-    int n = type_bytes(e->type);
-    if ((e->type != 1 && e->type != 3 && e->type != 4 && e->type != 13 && e->type != 16 &&
-         e->type != 18) ||
-        i >= e->count || !get(f, e->at + i * (uint64_t)n, b, (size_t)n)) {
-        return false;
-    }
-    *out = number(f, b, n);
-    return true;
-}
-
 // What one directory says.
 struct ifd {
     uint64_t w, h, bits, format, photometric, compression, samples, extra, next;
     uint64_t subifd[MAX_SUBIFDS];
     int n_subifd;
-    bool is_dng, bits_differ;
-    struct entry offsets, counts; // of strips or tiles
+    bool is_dng, bits_differ, has_make;
+    char make[5];                        // its first letters
+    struct hc_ifd_entry offsets, counts; // of strips or tiles
 };
 
-static void take(const struct file *f, struct ifd *d, const struct entry *e)
+static void take(void *ctx, const struct hc_ifd_file *f, const struct hc_ifd_entry *e)
 {
+    struct ifd *d = ctx;
     uint64_t v = 0;
-    bool ok = value(f, e, 0, &v);
+    bool ok = hc_ifd_value(f, e, 0, &v);
     switch (e->tag) {
     case 256:
         d->w = v;
@@ -88,7 +45,7 @@ static void take(const struct file *f, struct ifd *d, const struct entry *e)
         break;
     case 258:
         d->bits = v;
-        for (uint64_t i = 1, o; i < 8 && value(f, e, i, &o); i++) {
+        for (uint64_t i = 1, o; i < 8 && hc_ifd_value(f, e, i, &o); i++) {
             d->bits_differ |= o != v;
         }
         break;
@@ -97,6 +54,11 @@ static void take(const struct file *f, struct ifd *d, const struct entry *e)
         break;
     case 262:
         d->photometric = ok ? v : 0xffff;
+        break;
+    case 271: // Make
+        if (e->type == 2 && e->count > 4) {
+            d->has_make = hc_ifd_get(f, e->at, d->make, sizeof d->make - 1);
+        }
         break;
     case 277:
         d->samples = v;
@@ -116,7 +78,7 @@ static void take(const struct file *f, struct ifd *d, const struct entry *e)
         d->counts = *e;
         break;
     case 330:
-        for (uint64_t i = 0; i < MAX_SUBIFDS && value(f, e, i, &v); i++) {
+        for (uint64_t i = 0; i < MAX_SUBIFDS && hc_ifd_value(f, e, i, &v); i++) {
             d->subifd[d->n_subifd++] = v;
         }
         break;
@@ -128,40 +90,11 @@ static void take(const struct file *f, struct ifd *d, const struct entry *e)
     }
 }
 
-static bool read_ifd(const struct file *f, uint64_t at, struct ifd *d)
+static bool read_ifd(const struct hc_ifd_file *f, uint64_t at, struct ifd *d)
 {
-    uint8_t b[20];
-    int head = f->is_big ? 8 : 2, step = f->is_big ? 20 : 12, room = f->is_big ? 8 : 4;
-    uint64_t n;
     *d =
         (struct ifd){.bits = 1, .format = 1, .compression = 1, .samples = 1, .photometric = 0xffff};
-    if (at == 0 || !get(f, at, b, (size_t)head)) {
-        return false;
-    }
-    n = number(f, b, head);
-    if (n == 0 || n > MAX_ENTRIES) {
-        return false;
-    }
-    at += (uint64_t)head;
-    for (uint64_t i = 0; i < n; i++, at += (uint64_t)step) {
-        struct entry e;
-        if (!get(f, at, b, (size_t)step)) {
-            return false;
-        }
-        e.tag = (unsigned)number(f, b, 2);
-        e.type = (unsigned)number(f, b + 2, 2);
-        e.count = number(f, b + 4, room);
-        if (e.count > f->size) {
-            continue; // cannot be true; a needed tag is then missed and refused
-        }
-        e.at = e.count * (uint64_t)type_bytes(e.type) <= (uint64_t)room
-                   ? at + 4 + (uint64_t)room
-                   : number(f, b + 4 + room, room);
-        take(f, d, &e);
-    }
-    // The last directory of some writers ends at the end of the file without its "next" field.
-    d->next = get(f, at, b, (size_t)room) ? number(f, b, room) : 0;
-    return true;
+    return hc_ifd_walk(f, at, take, d, &d->next);
 }
 
 // 32803 colour filter array, 34892 linear raw (TIFF/EP, DNG).
@@ -170,24 +103,43 @@ static bool is_raw(const struct ifd *d)
     return d->is_dng || d->photometric == 32803 || d->photometric == 34892;
 }
 
-static hc_status raw_refused(struct hc_err *err)
+// The kind of a TIFF-based raw file, which is also the extension of the stored original: by the
+// maker of the camera; "raw" for others. (Makers' names and extensions from memory.)
+static const char *raw_kind(const struct ifd *d)
 {
-    return hc_err_set(
-        err, HC_EUNSUPPORTED, "image",
-        "it is a camera raw file; camera raw is not taken yet: develop it to a 16-bit TIFF "
-        "(linear or sRGB, profile embedded) and add that");
+    static const struct {
+        const char *make, *kind;
+    } known[] = {{"NIKO", "nef"}, {"Cano", "cr2"}, {"SONY", "arw"},
+                 {"PENT", "pef"}, {"RICO", "pef"}, {"SAMS", "srw"},
+                 {"Hass", "3fr"}, {"Phas", "iiq"}, {"Leaf", "iiq"}};
+    for (size_t i = 0; i < sizeof known / sizeof *known; i++) {
+        if (d->has_make && memcmp(d->make, known[i].make, 4) == 0) {
+            return known[i].kind;
+        }
+    }
+    return "raw";
+}
+
+// Size, bands and bits are the raw converter's to say.
+static hc_status is_camera_raw(struct hc_sniff *out, const char *kind)
+{
+    out->kind = HC_SNIFF_RAW;
+    out->bands = 3;
+    out->bits = 16;
+    snprintf(out->raw_kind, sizeof out->raw_kind, "%s", kind);
+    return HC_OK;
 }
 
 // Every strip or tile must lie inside the file: a cut file is known before anything is decoded.
-static hc_status check_strips(const struct file *f, const struct ifd *d, struct hc_err *err)
+static hc_status check_strips(const struct hc_ifd_file *f, const struct ifd *d, struct hc_err *err)
 {
     uint64_t n = d->offsets.count, at, bytes;
     if (n == 0 || n > MAX_STRIPS || d->counts.count < n) {
         return damaged(err, "its directory does not say where the pixels are");
     }
     for (uint64_t i = 0; i < n; i++) {
-        if (!value(f, &d->offsets, i, &at) || !value(f, &d->counts, i, &bytes) || at > f->size ||
-            bytes > f->size - at) {
+        if (!hc_ifd_value(f, &d->offsets, i, &at) || !hc_ifd_value(f, &d->counts, i, &bytes) ||
+            at > f->size || bytes > f->size - at) {
             return damaged(err, "some pixels would lie beyond its end");
         }
     }
@@ -273,35 +225,40 @@ static hc_status check_size(struct hc_sniff *out, uint64_t w, uint64_t h, struct
     return HC_OK;
 }
 
-static hc_status sniff_tiff(struct hc_sniff *out, struct file *f, const uint8_t *b,
+static hc_status sniff_tiff(struct hc_sniff *out, struct hc_ifd_file *f, const uint8_t *b,
                             struct hc_err *err)
 {
     struct ifd d, other;
     uint64_t at;
+    bool is_mosaic;
     hc_status st;
-    f->is_swapped = b[0] == 'M';
-    f->is_big = number(f, b + 2, 2) == 43;
-    at = f->is_big ? number(f, b + 8, 8) : number(f, b + 4, 4);
+    if (!hc_ifd_open(f, &at)) {
+        return damaged(err, "its TIFF header is broken");
+    }
     if (!f->is_big && b[8] == 'C' && b[9] == 'R' && b[10] == 2) {
-        return raw_refused(err);
+        return is_camera_raw(out, "cr2");
+    }
+    if (!f->is_big && (memcmp(b + 8, "IIII", 4) == 0 || memcmp(b + 8, "MMMM", 4) == 0)) {
+        return is_camera_raw(out, "iiq");
     }
     if (!read_ifd(f, at, &d)) {
         return damaged(err, "its TIFF directory is missing or broken");
     }
     // A raw mosaic may sit in a later page or a sub-directory behind a harmless preview.
-    for (int i = 0; i < d.n_subifd; i++) {
-        if (read_ifd(f, d.subifd[i], &other) && is_raw(&other)) {
-            return raw_refused(err);
-        }
+    is_mosaic = is_raw(&d);
+    for (int i = 0; i < d.n_subifd && !is_mosaic; i++) {
+        is_mosaic = read_ifd(f, d.subifd[i], &other) && is_raw(&other);
     }
     other = d;
-    for (out->pages = 1; other.next && out->pages < MAX_PAGES && !is_raw(&other); out->pages++) {
+    for (out->pages = 1; other.next && out->pages < MAX_PAGES && !is_mosaic; out->pages++) {
         if (!read_ifd(f, other.next, &other)) {
             break;
         }
+        is_mosaic = is_raw(&other);
     }
-    if (is_raw(&d) || is_raw(&other)) {
-        return raw_refused(err);
+    if (is_mosaic) {
+        out->pages = 1;
+        return is_camera_raw(out, d.is_dng ? "dng" : raw_kind(&d));
     }
     st = check_size(out, d.w, d.h, err);
     st = st == HC_OK ? check_colour(&d, err) : st;
@@ -314,12 +271,12 @@ static hc_status sniff_tiff(struct hc_sniff *out, struct file *f, const uint8_t 
 }
 
 // ---- PNG ---------------------------------------------------------------------------------------
-static hc_status sniff_png(struct hc_sniff *out, struct file *f, struct hc_err *err)
+static hc_status sniff_png(struct hc_sniff *out, struct hc_ifd_file *f, struct hc_err *err)
 {
     uint8_t b[33];
     uint64_t at = 8;
     hc_status st;
-    if (!get(f, 0, b, sizeof b) || memcmp(b + 12, "IHDR", 4) != 0) {
+    if (!hc_ifd_get(f, 0, b, sizeof b) || memcmp(b + 12, "IHDR", 4) != 0) {
         return damaged(err, "its PNG header is missing");
     }
     st = check_size(out, be32(b + 16), be32(b + 20), err);
@@ -331,7 +288,7 @@ static hc_status sniff_png(struct hc_sniff *out, struct file *f, struct hc_err *
     for (;;) { // chunks before the pixels
         uint8_t c[12];
         uint32_t n;
-        if (!get(f, at, c, sizeof c)) {
+        if (!hc_ifd_get(f, at, c, sizeof c)) {
             return damaged(err, "it ends before the pixels");
         }
         n = be32(c);
@@ -344,6 +301,10 @@ static hc_status sniff_png(struct hc_sniff *out, struct file *f, struct hc_err *
         out->is_srgb_declared |= memcmp(c + 4, "sRGB", 4) == 0;
         if (memcmp(c + 4, "gAMA", 4) == 0) {
             out->png_gamma = (int)(be32(c + 8) & 0x7fffffff);
+        }
+        if (memcmp(c + 4, "eXIf", 4) == 0) {
+            out->exif_at = at + 8;
+            out->exif_bytes = n;
         }
         at += 12 + (uint64_t)n;
     }
@@ -361,11 +322,11 @@ static hc_status sniff_png(struct hc_sniff *out, struct file *f, struct hc_err *
 }
 
 // ---- JPEG --------------------------------------------------------------------------------------
-static hc_status sniff_jpeg(struct hc_sniff *out, struct file *f, struct hc_err *err)
+static hc_status sniff_jpeg(struct hc_sniff *out, struct hc_ifd_file *f, struct hc_err *err)
 {
     uint64_t at = 2;
     uint8_t b[10];
-    for (int i = 0; i < 2000 && get(f, at, b, 4); i++) {
+    for (int i = 0; i < 2000 && hc_ifd_get(f, at, b, 4); i++) {
         if (b[0] != 0xff || b[1] == 0xd9 || b[1] == 0xda) {
             break;
         }
@@ -375,7 +336,7 @@ static hc_status sniff_jpeg(struct hc_sniff *out, struct file *f, struct hc_err 
         }
         if (b[1] >= 0xc0 && b[1] <= 0xcf && b[1] != 0xc4 && b[1] != 0xc8 && b[1] != 0xcc) {
             hc_status st;
-            if (!get(f, at, b, 10)) {
+            if (!hc_ifd_get(f, at, b, 10)) {
                 break;
             }
             if (b[1] > 0xc2 || b[4] != 8) {
@@ -399,6 +360,10 @@ static hc_status sniff_jpeg(struct hc_sniff *out, struct file *f, struct hc_err 
             out->bits = 8;
             return st;
         }
+        if (b[1] == 0xe1 && hc_ifd_get(f, at, b, 10) && memcmp(b + 4, "Exif\0", 6) == 0) {
+            out->exif_at = at + 10;
+            out->exif_bytes = ((uint64_t)b[2] << 8 | b[3]) - 8;
+        }
         at += 2 + ((uint64_t)b[2] << 8 | b[3]);
     }
     return damaged(err, "its JPEG header does not reach the pixels");
@@ -408,7 +373,7 @@ static hc_status sniff_jpeg(struct hc_sniff *out, struct file *f, struct hc_err 
 
 // Files people do hand in, told by name. Magic numbers from the formats' own specifications (the
 // camera raw ones from memory: their makers publish none).
-static hc_status foreign(const uint8_t *b, struct hc_err *err)
+static hc_status foreign(struct hc_sniff *out, const uint8_t *b, struct hc_err *err)
 {
     static const struct {
         int at;
@@ -428,47 +393,54 @@ static hc_status foreign(const uint8_t *b, struct hc_err *err)
                  {0, "<svg", "an SVG drawing"}};
     static const struct {
         int at;
-        const char *magic;
-    } raw[] = {{0, "FUJIFILMCCD-RAW"},
-               {4, "ftypcrx "},
-               {0, "IIRO"},
-               {0, "IIRS"},
-               {0, "MMOR"},
-               {0, "FOVb"},
-               {1, "MRM"}};
+        const char *magic, *kind;
+    } raw[] = {{0, "FUJIFILMCCD-RAW", "raf"},
+               {4, "ftypcrx ", "cr3"},
+               {0, "IIRO", "orf"},
+               {0, "IIRS", "orf"},
+               {0, "MMOR", "orf"},
+               {1, "MRM", "mrw"}};
     for (size_t i = 0; i < sizeof raw / sizeof *raw; i++) {
         if (memcmp(b + raw[i].at, raw[i].magic, strlen(raw[i].magic)) == 0) {
-            return raw_refused(err);
+            return is_camera_raw(out, raw[i].kind);
         }
     }
     if (memcmp(b, "IIU\0", 4) == 0) {
-        return raw_refused(err);
+        return is_camera_raw(out, "rw2");
+    }
+    if (memcmp(b, "FOVb", 4) == 0) {
+        return hc_err_set(err, HC_EUNSUPPORTED, "image",
+                          "it is a raw file of a camera with layered sensors, which is not taken; "
+                          "develop it to a 16-bit TIFF (linear or sRGB, profile embedded) and add "
+                          "that");
     }
     for (size_t i = 0; i < sizeof known / sizeof *known; i++) {
         if (memcmp(b + known[i].at, known[i].magic, strlen(known[i].magic)) == 0) {
             return hc_err_set(err, HC_EUNSUPPORTED, "image",
-                              "it is %s; TIFF, PNG and JPEG are taken", known[i].name);
+                              "it is %s; TIFF, PNG, JPEG and camera raw are taken", known[i].name);
         }
     }
-    return hc_err_set(
-        err, HC_EUNSUPPORTED, "image",
-        "it is neither a TIFF, a PNG nor a JPEG (told by its first bytes, not its name)");
+    return hc_err_set(err, HC_EUNSUPPORTED, "image",
+                      "it is neither a TIFF, a PNG, a JPEG nor a camera raw file (told by its "
+                      "first bytes, not its "
+                      "name)");
 }
 
 hc_status hc_sniff_fd(struct hc_sniff *out, int fd, off_t size, struct hc_err *err)
 {
-    struct file f = {.fd = fd, .size = size > 0 ? (uint64_t)size : 0};
+    struct hc_ifd_file f = {.fd = fd, .size = size > 0 ? (uint64_t)size : 0};
     uint8_t b[32] = {0};
     *out = (struct hc_sniff){.pages = 1};
     if (f.size == 0) {
         return hc_err_set(err, HC_EDATA, "image", "it is empty (0 bytes); copy it again");
     }
-    if (!get(&f, 0, b, f.size < sizeof b ? (size_t)f.size : sizeof b)) {
+    if (!hc_ifd_get(&f, 0, b, f.size < sizeof b ? (size_t)f.size : sizeof b)) {
         return hc_err_set(err, HC_EIO, "image", "its first bytes could not be read");
     }
     if (memcmp(b, "II*\0", 4) == 0 || memcmp(b, "MM\0*", 4) == 0 ||
         memcmp(b, "II+\0\x08\0\0\0", 8) == 0 || memcmp(b, "MM\0+\0\x08\0\0", 8) == 0) {
         out->kind = HC_SNIFF_TIFF;
+        out->exif_bytes = f.size;
         return sniff_tiff(out, &f, b, err);
     }
     if (memcmp(b, "\x89PNG\r\n\x1a\n", 8) == 0) {
@@ -479,5 +451,5 @@ hc_status hc_sniff_fd(struct hc_sniff *out, int fd, off_t size, struct hc_err *e
         out->kind = HC_SNIFF_JPEG;
         return sniff_jpeg(out, &f, err);
     }
-    return foreign(b, err);
+    return foreign(out, b, err);
 }
