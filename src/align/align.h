@@ -2,13 +2,15 @@
 //
 // Answers with a transform from frame pixels to view pixels, and with a fit report a conservator
 // can judge. Refuses rather than give a bad fit. Sign-blind gradient orientation correlation on
-// tiles (theory, thresholds and their reasons: docs/theory/align.md). This stage is for views that
-// differ little from the reference (same camera position: shift up to 24 px at full size, rotation
-// within 1 degree, scale within 1 %).
+// tiles (theory, thresholds and their reasons: docs/theory/align.md). A view from the same camera
+// position (shift up to a few per cent of the side, turn within 2 degrees, scale within 2 %) is
+// tried first; then turned by right angles, mirrored, or of another resolution (0.25 to 4 times the
+// pixels per millimetre), as long as it shows about the same part of the painting (0.7 to 1.4 times
+// the length) within 5 degrees of upright or of a right angle.
 //
 // Coordinates are pixel coordinates with centres at +0.5 (num/geom.h), angles are positive from x
-// towards y (clockwise on screen). Pure: no file is touched; the caller lends readers. Memory:
-// about 1 byte per frame pixel plus 30 MB, whatever the size.
+// towards y (clockwise on screen). Pure: no file is touched; the caller lends readers. Memory: at
+// most 2 bytes per pixel of the larger view plus 30 MB (and per thread 1 MB).
 #ifndef HC_ALIGN_ALIGN_H
 #define HC_ALIGN_ALIGN_H
 
@@ -25,8 +27,9 @@
 // raster need never be held. `read` fills out->w x out->h pixels from x0, y0; the rectangle always
 // lies inside w x h and out->px is allocated (out->stride may exceed out->w). It is called from the
 // thread that called hc_align_place, never twice at once: first whole-width strips from top to
-// bottom, then boxes of up to about 200 px a side in rows of tiles. It must return the same pixels
-// each time. A failure of `read` ends the placement with that status.
+// bottom, then boxes of up to about 200 px a side in rows of tiles (once more each when the first
+// placement is refused and a turned or rescaled one is tried). It must return the same pixels each
+// time. A failure of `read` ends the placement with that status.
 struct hc_align_source {
     int w, h;
     hc_status (*read)(void *ctx, int x0, int y0, struct hc_plane *out, struct hc_err *err);
