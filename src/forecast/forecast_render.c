@@ -283,9 +283,9 @@ static void judge(struct chunk *c, const struct hc_forecast *f, const float *zon
     for (int i = 0; i < n; i++) {
         float r = 0.0f, radius = q * sqrtf(c->u2[i]);
         r = radius > limit ? (float)HC_REFUSAL_RADIUS : r;
-        r = c->far[i] > far ? (float)HC_REFUSAL_COLOUR : r;
         r = c->cue_ln_d[i] < lo ? (float)HC_REFUSAL_COAT : r;
         r = c->cue_ln_d[i] > hi ? (float)HC_REFUSAL_COAT : r;
+        r = c->far[i] > far ? (float)HC_REFUSAL_COLOUR : r;
         r = c->weak[i] > 0.0f ? (float)HC_REFUSAL_SIGNAL : r;
         c->why[i] = r;
         c->radius[i] = radius;
