@@ -184,10 +184,12 @@ struct hc_calibration {
     enum hc_calibrate_kind kind;
     bool is_weighted; // least squares in the local metric of CIEDE2000, else plain
     int terms;
-    double gain[3];                          // white balance and exposure, before the terms
-    double coef[HC_CALIBRATE_TERMS_MAX][3];  // terms -> linear ROMM
-    double exposure_ev;                      // the mean gain in stops
-    int used, left_out;                      // patches fitted and left out as faulty
+    double gain[3];                         // white balance and exposure, before the terms
+    double coef[HC_CALIBRATE_TERMS_MAX][3]; // terms -> linear ROMM
+    double exposure_ev;                     // the mean gain in stops
+    double tone_slope;  // of log light against log reference over the neutrals: 1 for linear light,
+                        // below 1 with flare or a tone curve
+    int used, left_out; // patches fitted and left out as faulty
     struct hc_calibrate_figures before, fit; // uncorrected (exposure only); fitted patches
     struct hc_calibrate_figures out;         // leave-one-patch-out: the figure to report
     struct hc_calibrate_figures out_light;   // the same without patches of L* < 10
@@ -203,7 +205,8 @@ struct hc_calibration {
 
 // Fits and judges; fills lab, de, de_out and the fault HC_PATCH_STRANGE of the patches. At
 // most n/8 patches (3 of 24) may be left out. HC_EREFUSED: more are faulty, fewer than 3 good
-// neutrals, or the patches do not fit the reference at all (median over 8 CIEDE2000).
+// neutrals, the patches do not fit the reference at all (median over 8 CIEDE2000), or the picture
+// is not linear (tone_slope outside 0.75 to 1.33).
 hc_status hc_calibrate_fit(struct hc_calibration *out, struct hc_patch *patch,
                            const struct hc_target *target, enum hc_calibrate_kind kind,
                            struct hc_err *err) HC_MUST_CHECK;

@@ -15,6 +15,8 @@
 #define STRANGE_SCALE 4.0 // and over so many robust sd
 #define MISFIT_DE 8.0
 #define NEUTRALS_MIN 3
+#define SLOPE_MIN 0.75 // flare of 1 % of white gives 0.92
+#define SLOPE_MAX 1.33
 #define ROOT3_MIN 70 // patches
 
 const char *hc_calibrate_kind_name(enum hc_calibrate_kind kind)
@@ -392,6 +394,26 @@ static hc_status set_aside(struct job *j, struct hc_patch *patch, struct hc_err 
     return HC_OK;
 }
 
+// Slope of log luminance against log reference over the good neutrals; 1 when they span too little.
+static double tone_slope(const struct job *j)
+{
+    double n = 0.0, sx = 0.0, sy = 0.0, sxx = 0.0, sxy = 0.0;
+    for (int i = 0; i < j->target->n; i++) {
+        const double *want = j->target->patch[i].lin, *got = j->patch[i].lin;
+        if (j->share[i] > 0.0 && j->target->patch[i].is_neutral && want[1] > 0.0) {
+            double x = log(want[1]),
+                   y = log(0.28804 * got[0] + 0.71188 * got[1] + 0.00009 * got[2]);
+            n += 1.0;
+            sx += x;
+            sy += y;
+            sxx += x * x;
+            sxy += x * y;
+        }
+    }
+    double spread = n > 0.0 ? sxx / n - sx / n * (sx / n) : 0.0;
+    return spread > 0.05 ? (sxy / n - sx / n * (sy / n)) / spread : 1.0;
+}
+
 // ---- the choice ---------------------------------------------------------------------------------
 
 // Leave-one-patch-out differences of one kind; false when some fit is singular.
@@ -510,6 +532,14 @@ static hc_status fit_job(struct hc_calibration *out, struct hc_patch *patch, str
     hc_status st = set_aside(j, patch, err);
     if (st != HC_OK) {
         return st;
+    }
+    out->tone_slope = tone_slope(j);
+    if (!(out->tone_slope > SLOPE_MIN && out->tone_slope < SLOPE_MAX)) {
+        return hc_err_set(err, HC_EREFUSED, HC_CALIBRATE_ROOM,
+                          "the picture is not linear: its light grows as the power %.2f of the "
+                          "neutrals' (%.2f to %.2f is taken); develop it without a tone curve and "
+                          "with its right profile",
+                          out->tone_slope, SLOPE_MIN, SLOPE_MAX);
     }
     out->used = count_used(j, false);
     out->left_out = j->target->n - out->used;
