@@ -27,20 +27,6 @@ static float tex_at(const float *tex, float u, float v)
     return top + b * (low - top);
 }
 
-// How far a place (mm) lies inside the outline of a thing: 0.5 on the outline.
-static float inside(const struct model *m, int thing, float x_mm, float y_mm)
-{
-    float fx = x_mm / (float)m->mm_per_px - 0.5f, fy = y_mm / (float)m->mm_per_px - 0.5f;
-    fx = fx < 0.0f ? 0.0f : fx > (float)m->w - 1.001f ? (float)m->w - 1.001f : fx;
-    fy = fy < 0.0f ? 0.0f : fy > (float)m->h - 1.001f ? (float)m->h - 1.001f : fy;
-    int x = (int)fx, y = (int)fy;
-    float a = fx - (float)x, b = fy - (float)y;
-    const uint8_t *p = m->mask[thing] + (size_t)y * (size_t)m->w + (size_t)x, *q = p + m->w;
-    float top = (float)p[0] + a * ((float)p[1] - (float)p[0]);
-    float low = (float)q[0] + a * ((float)q[1] - (float)q[0]);
-    return (top + b * (low - top)) / 255.0f;
-}
-
 struct spot {
     float along, across, length; // mm, half-widths, mm
 };
@@ -102,7 +88,7 @@ static void lay_px(struct canvas *c, const struct stroke *s, const struct model 
     float cover = fade((1.15f - out_of_paint - 1.1f * (1.0f - b)) / 0.35f + 0.55f);
     float alpha = s->opacity * edge * cover;
     if (s->clip) {
-        alpha *= fade((inside(m, s->thing, xm, ym) - 0.36f) / 0.28f);
+        alpha *= fade(((float)hc_demo_inside(m, s->thing, (double)xm, (double)ym) - 0.36f) / 0.28f);
     }
     if (alpha < 0.004f) {
         return;

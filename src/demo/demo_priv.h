@@ -122,7 +122,7 @@ struct v3 hc_demo_half_local(struct v3 p);          // the cut quince: z along t
 struct v3 hc_demo_quince_local(int k, struct v3 p); // unit direction from its core, y to blossom
 double hc_demo_leaf_vein(const struct motif *m, struct v3 p, double *side);
 
-// ---- the model picture (demo_light.c): what the painter saw
+// ---- the model picture (demo_model.c): what the painter saw
 // ---------------------------------------
 struct model {
     int w, h;
@@ -135,9 +135,13 @@ struct model {
     uint8_t *thing;
     uint8_t *mask[T_COUNT]; // a thing and what is painted over it, smoothed, 0..255
 };
+// Fills one pixel of the model from the motif and its light (demo_light.c).
+void hc_demo_look(const struct motif *m, struct model *out, int x, int y);
 hc_status hc_demo_model_create(struct model *m, const struct motif *motif, int w, int h,
                                struct hc_par *par, struct hc_err *err) HC_MUST_CHECK;
 void hc_demo_model_release(struct model *m);
+// How far a place (mm) lies inside the outline of a thing and what is painted over it: 0.5 on it.
+double hc_demo_inside(const struct model *m, int thing, double x_mm, double y_mm);
 
 // ---- the paints (demo_paint.c)
 // --------------------------------------------------------------------

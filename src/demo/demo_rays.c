@@ -62,11 +62,8 @@ static double drawn(const struct hc_demo *d, double x, double y)
     double wy = y + 0.9 * hc_demo_noise(d->seed + 812, x * 0.05, y * 0.05);
     double line = 0.0, press = 0.65 + 0.5 * hc_demo_noise(d->seed + 813, x * 0.12, y * 0.12);
     int here = thing_at(m, wx, wy);
-    for (int k = 0; k < 4; k++) {
-        double r = 0.18 + 0.14 * (k & 1);
-        if (thing_at(m, wx + r * (k - 1.5), wy + r * ((k * 7 % 4) - 1.5)) != here) {
-            line += 0.3;
-        }
+    for (int t = T_CURTAIN; t < T_COUNT; t++) {
+        line = fmax(line, 0.8 * ramp(0.32, 0.10, fabs(hc_demo_inside(m, t, wx, wy) - 0.5)));
     }
     size_t at = (size_t)(fmin(fmax(wy, 0.0), HC_DEMO_H_MM - 0.01) / m->mm_per_px) * (size_t)m->w +
                 (size_t)(fmin(fmax(wx, 0.0), HC_DEMO_W_MM - 0.01) / m->mm_per_px);
@@ -81,7 +78,8 @@ static double drawn(const struct hc_demo *d, double x, double y)
     line = fmax(line, ramp(0.55, 0.2, fabs(q)));
     double e = hypot((wx - 146.0) / 27.0, (wy - 166.0) / 31.0) + 0.045 * lump;
     if (wx > 143.0) {
-        line = fmax(line, ramp(0.026, 0.010, fmin(fabs(e - 1.0), fabs(e - 0.80))));
+        double lift = ramp(143.0, 152.0, wx); // the chalk comes down gently
+        line = fmax(line, lift * ramp(0.026, 0.010, fmin(fabs(e - 1.0), fabs(e - 0.80))));
     }
     return clamp01(line * press);
 }
