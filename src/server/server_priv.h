@@ -270,6 +270,8 @@ hc_status hc_server_post_align(struct hc_req *r, struct hc_err *err);
 hc_status hc_server_get_windows(struct hc_req *r, struct hc_err *err);
 hc_status hc_server_post_window(struct hc_req *r, struct hc_err *err);
 hc_status hc_server_delete_window(struct hc_req *r, struct hc_err *err);
+hc_status hc_server_get_fit(struct hc_req *r, struct hc_err *err);
+hc_status hc_server_get_calibration(struct hc_req *r, struct hc_err *err);
 hc_status hc_server_get_zones(struct hc_req *r, struct hc_err *err);
 hc_status hc_server_post_zone(struct hc_req *r, struct hc_err *err);
 hc_status hc_server_delete_zone(struct hc_req *r, struct hc_err *err);

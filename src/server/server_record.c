@@ -95,6 +95,16 @@ hc_status hc_server_delete_window(struct hc_req *r, struct hc_err *err)
     return st;
 }
 
+hc_status hc_server_get_fit(struct hc_req *r, struct hc_err *err)
+{
+    return hc_work_fit_map(r->work, r->arg[0], &r->out, err);
+}
+
+hc_status hc_server_get_calibration(struct hc_req *r, struct hc_err *err)
+{
+    return hc_work_calibration_get(r->work, r->arg[0], &r->out, err);
+}
+
 hc_status hc_server_get_zones(struct hc_req *r, struct hc_err *err)
 {
     return hc_work_zones(r->work, &r->out, err);

@@ -282,6 +282,26 @@ hc_status hc_work_forecast_get(struct hc_work *w, struct hc_buf *json, struct hc
     return leave(w, fail(err, HC_ENOTFOUND, "no forecast was made yet"));
 }
 
+hc_status hc_work_fit_map(struct hc_work *w, const char *view, struct hc_buf *json,
+                          struct hc_err *err)
+{
+    enter(w);
+    if (strcmp(view, "1") != 0) {
+        return leave(w, fail(err, HC_ENOTFOUND, "no such view"));
+    }
+    hc_json_raw(json, "{\"view\":1,\"tiles\":[]}");
+    return leave(w, HC_OK);
+}
+
+hc_status hc_work_calibration_get(struct hc_work *w, const char *view, struct hc_buf *json,
+                                  struct hc_err *err)
+{
+    (void)view;
+    (void)json;
+    enter(w);
+    return leave(w, fail(err, HC_ENOTFOUND, "no calibration"));
+}
+
 hc_status hc_work_spot(struct hc_work *w, double x, double y, double mm, struct hc_buf *json,
                        struct hc_err *err)
 {

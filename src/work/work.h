@@ -86,6 +86,11 @@ hc_status hc_work_points_import(struct hc_work *w, const char *text, const char 
 hc_status hc_work_points(struct hc_work *w, const char *light, int observer_deg,
                          struct hc_buf *json, struct hc_err *err) HC_MUST_CHECK;
 
+// Where the tiles of a view's fit lie and how far each is from the fit; HC_ENOTFOUND when not
+// fitted.
+hc_status hc_work_fit_map(struct hc_work *w, const char *view, struct hc_buf *json,
+                          struct hc_err *err) HC_MUST_CHECK;
+
 // geojson: a Polygon, a Feature or a FeatureCollection of polygons in frame px.
 // before/test/surface/ system may be NULL when the file's properties have them.
 struct hc_work_window {

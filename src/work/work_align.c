@@ -243,3 +243,49 @@ hc_status hc_work_align(struct hc_work *w, const char *view, struct hc_buf *b, s
     hc_painting_release(&p);
     return st;
 }
+
+hc_status hc_work_fit_map(struct hc_work *w, const char *view, struct hc_buf *b, struct hc_err *err)
+{
+    struct hc_painting p = {0};
+    struct hc_view v = {0};
+    json_t *fit = NULL;
+    const json_t *tiles;
+    hc_status st = hc_work_framed(w, &p, err);
+    st = st == HC_OK ? hc_store_view_by_name(w->store, view, &v, err) : st;
+    if (st == HC_OK && (!v.fit_json || !*v.fit_json)) {
+        st = hc_err_set(err, HC_ENOTFOUND, HC_WORK_ROOM, "view %s was not fitted to the frame",
+                        v.label);
+    }
+    st = st == HC_OK ? hc_work_json_load(&fit, v.fit_json, "the fit report", err) : st;
+    if (st == HC_OK) {
+        hc_json_obj(b);
+        hc_json_kint(b, "view", v.id);
+        hc_json_kstr(b, "verdict", v.verdict);
+        hc_json_kstr(b, "why", v.fit_why);
+        hc_json_key(b, "frame");
+        hc_json_obj(b);
+        hc_json_kint(b, "w", p.frame_w);
+        hc_json_kint(b, "h", p.frame_h);
+        hc_json_end_obj(b);
+        hc_json_key(b, "tiles");
+        hc_json_arr(b);
+        tiles = json_object_get(fit, "tile");
+        for (size_t i = 0; i < json_array_size(tiles); i++) {
+            static const char *const key[] = {"x", "y", "dx", "dy"};
+            const json_t *t = json_array_get(tiles, i);
+            hc_json_obj(b);
+            for (size_t k = 0; k < 4; k++) {
+                hc_json_knum(b, key[k], json_number_value(json_array_get(t, k)));
+            }
+            hc_json_kbool(b, "used", json_integer_value(json_array_get(t, 4)) != 0);
+            hc_json_end_obj(b);
+        }
+        hc_json_end_arr(b);
+        hc_json_end_obj(b);
+        st = hc_buf_check(b, err);
+        json_decref(fit);
+    }
+    hc_view_release(&v);
+    hc_painting_release(&p);
+    return st;
+}
