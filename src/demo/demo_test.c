@@ -349,6 +349,19 @@ static void bad_requests(void **state)
     hc_plane_release(&small);
 }
 
+static void can_be_cancelled(void **state)
+{
+    struct hc_demo *d = NULL;
+    struct hc_err err = {0};
+    struct hc_job job = {0};
+    size_t before = hc_mem_live();
+    (void)state;
+    atomic_store(&job.cancel, true);
+    assert_int_equal(hc_demo_create(&d, 100, 120, 1, NULL, &job, &err), HC_ECANCEL);
+    assert_null(d);
+    assert_int_equal(hc_mem_live(), before);
+}
+
 // Every allocation that fails ends in an error and nothing is left behind.
 static void memory_runs_out(void **state)
 {
@@ -385,6 +398,7 @@ int main(void)
         cmocka_unit_test(recipes_match),
         cmocka_unit_test(xray_shows_the_change),
         cmocka_unit_test(bad_requests),
+        cmocka_unit_test(can_be_cancelled),
         cmocka_unit_test(memory_runs_out),
     };
     return cmocka_run_group_tests(tests, set_up, tear_down);
