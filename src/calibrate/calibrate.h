@@ -251,7 +251,8 @@ struct hc_edge {
     double angle_deg;         // of the edge from the nearest pixel axis
     bool is_upright;          // the edge runs along y
     double contrast;          // (light - dark) / (light + dark)
-    double mtf50, mtf10;      // cycles/px; NaN-free: 0 when not reached below 1 cycle/px
+    double mtf50, mtf10;      // cycles/px, across the edge
+    double noise_floor;       // response that the noise alone would give; refused above 0.05
     double efficiency;        // mtf10 / 0.5, at most 1: sampling efficiency
     double overshoot;         // over the light and dark levels, share of the step: sharpening
     double sfr[HC_EDGE_BINS]; // at i / (HC_EDGE_BINS - 1) cycles/px
@@ -260,7 +261,8 @@ struct hc_edge {
 
 // Slanted-edge spatial frequency response (ISO 12233 e-SFR) of a box that holds one straight edge.
 // The luminance (0.288 R + 0.712 G) is used. HC_EREFUSED: angle below 2 or above 15 degrees from an
-// axis, contrast below 0.15, no edge, or a bent one; HC_ERANGE: a box under 24 px.
+// axis, contrast below 0.15, no edge or a bent one, or noise that hides the fall of the response;
+// HC_ERANGE: a box under 24 px.
 hc_status hc_edge_measure(struct hc_edge *out, const struct hc_lin3 *lin, struct hc_box box,
                           struct hc_err *err) HC_MUST_CHECK;
 // The box in which to measure: the border of a light neutral patch in a target that lies slanted.

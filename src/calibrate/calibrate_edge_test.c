@@ -63,6 +63,7 @@ static void with_noise(void **state)
     assert_ok(hc_edge_measure(&e, &lin, (struct hc_box){10, 5, 90, 155}, &err), &err);
     print_message("MTF50 %.4f (0.1874), MTF10 %.4f (0.3415), angle %.3f, rows %d\n", e.mtf50,
                   e.mtf10, e.angle_deg, e.rows);
+    assert_true(e.noise_floor > 0.003 && e.noise_floor < 0.02);
     near_abs(e.mtf50, 0.18739, 0.01);
     near_abs(e.mtf10, 0.34154, 0.02);
     hc_lin3_release(&lin);
@@ -90,6 +91,11 @@ static void refusals(void **state)
     hc_lin3_release(&lin);
     draw(&lin, 80, 100, 5.0, 1.0, 0.4, 0.4, 0.02, 0); // nothing but noise
     assert_int_equal(hc_edge_measure(&e, &lin, all, &err), HC_EREFUSED);
+    hc_lin3_release(&lin);
+    draw(&lin, 80, 30, 5.0, 0.4, 0.1, 0.5, 0.03, 0); // noise covers the fine end
+    hc_status noisy = hc_edge_measure(&e, &lin, (struct hc_box){0, 0, 80, 30}, &err);
+    assert_int_equal(noisy, HC_EREFUSED);
+    assert_non_null(strstr(err.what, "noisy"));
     hc_lin3_release(&lin);
     draw(&lin, 80, 30, 2.2, 1.0, 0.1, 0.7, 0.0, 0);
     hc_status st = hc_edge_measure(&e, &lin, (struct hc_box){0, 0, 80, 25}, &err);

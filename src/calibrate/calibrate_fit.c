@@ -1,4 +1,4 @@
-// The correction from a photographed target to its reference: terms, least squares, and the choice
+// The correction from a photographed target to its reference: what belongs, which kind is chosen
 // by leaving out one patch at a time (docs/theory/calibrate.md, "Fit").
 #include <math.h>
 #include <stdio.h>
@@ -7,10 +7,8 @@
 #include "base/mem.h"
 #include "calibrate/calibrate_priv.h"
 #include "colour/colour.h"
-#include "num/linear.h"
 #include "num/stats.h"
 
-#define N3 (3 * HC_CALIBRATE_TERMS_MAX)
 #define STRANGE_DE 6.0    // least CIEDE2000 of a patch that is set aside
 #define STRANGE_SCALE 4.0 // and over so many robust sd
 #define MISFIT_DE 8.0
@@ -27,205 +25,7 @@ const char *hc_calibrate_kind_name(enum hc_calibrate_kind kind)
     return kind >= 0 && kind < HC_CALIBRATE_KINDS ? name[kind] : "none";
 }
 
-static double root(double v)
-{
-    return v > 0.0 ? sqrt(v) : 0.0;
-}
-
-int hc_calibrate_terms(double *t, enum hc_calibrate_kind kind, const double rgb[3])
-{
-    double r = fmax(rgb[0], 0.0), g = fmax(rgb[1], 0.0), b = fmax(rgb[2], 0.0);
-    memcpy(t, rgb, 3 * sizeof *t);
-    if (kind == HC_CALIBRATE_MATRIX || kind == HC_CALIBRATE_MATRIX_WHITE) {
-        return 3;
-    }
-    // Finlayson, Mackiewicz, Hurlbert, IEEE Trans. Image Processing 24(5), 2015: every term grows
-    // in proportion to the light.
-    t[3] = root(r * g);
-    t[4] = root(g * b);
-    t[5] = root(r * b);
-    if (kind == HC_CALIBRATE_ROOT2) {
-        return 6;
-    }
-    t[6] = cbrt(r * g * g);
-    t[7] = cbrt(g * b * b);
-    t[8] = cbrt(r * b * b);
-    t[9] = cbrt(g * r * r);
-    t[10] = cbrt(b * g * g);
-    t[11] = cbrt(b * r * r);
-    t[12] = cbrt(r * g * b);
-    return 13;
-}
-
-struct fit {
-    enum hc_calibrate_kind kind;
-    bool is_weighted;
-    int terms;
-    double gain[3], coef[HC_CALIBRATE_TERMS_MAX][3];
-};
-
-struct job {
-    const struct hc_target *target;
-    const struct hc_patch *patch;
-    double metric[HC_TARGET_MAX][9];
-    double share[HC_TARGET_MAX]; // weight of each patch; 0 = left out
-    double de[2 * HC_CALIBRATE_KINDS][HC_TARGET_MAX];
-};
-
-static void fit_apply(double out[3], const struct fit *f, const double in[3])
-{
-    double t[HC_CALIBRATE_TERMS_MAX], rgb[3], sum[3] = {0.0};
-    for (int k = 0; k < 3; k++) {
-        rgb[k] = in[k] * f->gain[k];
-    }
-    int n = hc_calibrate_terms(t, f->kind, rgb);
-    for (int i = 0; i < n; i++) {
-        for (int k = 0; k < 3; k++) {
-            sum[k] += t[i] * f->coef[i][k];
-        }
-    }
-    memcpy(out, sum, sizeof sum);
-}
-
-static double fit_de(const struct fit *f, const struct job *j, int i, double lab[3])
-{
-    double lin[3];
-    fit_apply(lin, f, j->patch[i].lin);
-    hc_colour_lin_to_lab_d50(lab, lin);
-    return hc_colour_ciede2000(j->target->patch[i].lab, lab);
-}
-
-// White balance and exposure: the gain that brings the neutrals to their reference, relative errors
-// weighing alike. 1 without a usable neutral (only the finder comes here without one).
-static void fit_gain(double gain[3], const struct job *j, int skip)
-{
-    double up[3] = {0.0}, down[3] = {0.0};
-    for (int i = 0; i < j->target->n; i++) {
-        const struct hc_target_patch *p = &j->target->patch[i];
-        if (!p->is_neutral || j->share[i] <= 0.0 || i == skip) {
-            continue;
-        }
-        for (int k = 0; k < 3; k++) {
-            double want = fmax(p->lin[k], 1e-6), got = j->patch[i].lin[k];
-            up[k] += j->share[i] * got;
-            down[k] += j->share[i] * got * got / want;
-        }
-    }
-    for (int k = 0; k < 3; k++) {
-        gain[k] = up[k] > 0.0 && down[k] > 0.0 ? up[k] / down[k] : 1.0;
-    }
-}
-
-// The mean neutral, each scaled to the lightness of its reference: balanced camera values and
-// reference. Real neutrals are slightly tinted, and a matrix with large terms would blow that up if
-// (1, 1, 1) were kept instead.
-static void mean_neutral(double got[3], double want[3], const struct fit *f, const struct job *j,
-                         int skip)
-{
-    for (int k = 0; k < 3; k++) {
-        got[k] = want[k] = 0.0;
-        for (int i = 0; i < j->target->n; i++) {
-            const struct hc_target_patch *p = &j->target->patch[i];
-            if (p->is_neutral && j->share[i] > 0.0 && i != skip) {
-                double share = j->share[i] / fmax(p->lin[1], 1e-6);
-                got[k] += share * f->gain[k] * j->patch[i].lin[k];
-                want[k] += share * p->lin[k];
-            }
-        }
-    }
-}
-
-// Normal equations of the 3 * terms coefficients (index 3 * term + channel) without patch `skip`.
-static void normal_equations(double *a, double *b, const struct fit *f, const struct job *j,
-                             int skip)
-{
-    int n = 3 * f->terms;
-    memset(a, 0, (size_t)(n * n) * sizeof *a);
-    memset(b, 0, (size_t)n * sizeof *b);
-    for (int i = 0; i < j->target->n; i++) {
-        double t[HC_CALIBRATE_TERMS_MAX], rgb[3], q[9] = {1, 0, 0, 0, 1, 0, 0, 0, 1}, want[3];
-        if (i == skip || j->share[i] <= 0.0) {
-            continue;
-        }
-        for (int k = 0; k < 3; k++) {
-            rgb[k] = j->patch[i].lin[k] * f->gain[k];
-        }
-        hc_calibrate_terms(t, f->kind, rgb);
-        if (f->is_weighted) { // q = J'J of the metric
-            const double *m = j->metric[i];
-            for (int r = 0; r < 3; r++) {
-                for (int c = 0; c < 3; c++) {
-                    q[3 * r + c] = m[r] * m[c] + m[3 + r] * m[3 + c] + m[6 + r] * m[6 + c];
-                }
-            }
-        }
-        hc_linear_apply3(want, q, j->target->patch[i].lin);
-        for (int p = 0; p < n; p++) {
-            double tp = j->share[i] * t[p / 3];
-            b[p] += tp * want[p % 3];
-            for (int c = 0; c <= p; c++) {
-                a[p * n + c] += tp * t[c / 3] * q[3 * (p % 3) + c % 3];
-            }
-        }
-    }
-    for (int p = 0; p < n; p++) {
-        for (int c = p + 1; c < n; c++) {
-            a[p * n + c] = a[c * n + p];
-        }
-    }
-}
-
-// Least squares without patch `skip` (-1: with all). MATRIX_WHITE keeps the mean neutral by
-// Lagrange's multipliers: x = x0 + H^-1 C' (C H^-1 C')^-1 (r - C x0), C x the image of the mean
-// neutral, r its reference.
-static hc_status fit_solve(struct fit *f, const struct job *j, int skip, struct hc_err *err)
-{
-    double a[N3 * N3], b[N3], rhs[N3 * 4], c[9], lack[3], multiplier[3], got[3], want[3];
-    bool keeps_white = f->kind == HC_CALIBRATE_MATRIX_WHITE;
-    int m = keeps_white ? 4 : 1;
-    f->terms = f->kind == HC_CALIBRATE_ROOT3 ? 13 : f->kind == HC_CALIBRATE_ROOT2 ? 6 : 3;
-    int n = 3 * f->terms;
-    fit_gain(f->gain, j, skip);
-    normal_equations(a, b, f, j, skip);
-    mean_neutral(got, want, f, j, skip);
-    for (int p = 0; p < n; p++) {
-        for (int k = 0; k < m; k++) {
-            rhs[p * m + k] = k == 0 ? b[p] : p % 3 == k - 1 ? got[p / 3] : 0.0;
-        }
-    }
-    hc_status st = hc_linear_solve_spd(a, (size_t)n, rhs, (size_t)m, err);
-    if (st == HC_OK && keeps_white) {
-        for (int k = 0; k < 3; k++) {
-            lack[k] = want[k];
-            for (int t = 0; t < 3; t++) {
-                lack[k] -= got[t] * rhs[(3 * t + k) * m];
-            }
-            for (int q = 0; q < 3; q++) {
-                c[3 * k + q] = 0.0;
-                for (int t = 0; t < 3; t++) {
-                    c[3 * k + q] += got[t] * rhs[(3 * t + k) * m + q + 1];
-                }
-            }
-        }
-        st = hc_linear_inv3(c, c, err);
-        if (st == HC_OK) {
-            hc_linear_apply3(multiplier, c, lack);
-        }
-    }
-    if (st != HC_OK) {
-        return st;
-    }
-    for (int p = 0; p < n; p++) {
-        double v = rhs[p * m];
-        for (int q = 0; keeps_white && q < 3; q++) {
-            v += rhs[p * m + q + 1] * multiplier[q];
-        }
-        f->coef[p / 3][p % 3] = v;
-    }
-    return HC_OK;
-}
-
-static struct hc_calibrate_figures figures_of(const double *de, const struct job *j,
+static struct hc_calibrate_figures figures_of(const double *de, const struct hc_fit_job *j,
                                               double darkest_l)
 {
     struct hc_calibrate_figures f = {.worst = -1};
@@ -279,7 +79,7 @@ void hc_calibrate_compare(struct hc_calibrate_figures *out, double *de, double b
 
 // ---- patches that do not belong -----------------------------------------------------------------
 
-static int count_used(const struct job *j, bool neutrals)
+static int count_used(const struct hc_fit_job *j, bool neutrals)
 {
     int n = 0;
     for (int i = 0; i < j->target->n; i++) {
@@ -290,9 +90,9 @@ static int count_used(const struct job *j, bool neutrals)
 
 // A 3x3 fit with Cauchy weights, a few rounds; returns the robust sd of the differences and writes
 // them to de.
-static hc_status robust_fit(double *scale, double *de, struct job *j, struct hc_err *err)
+static hc_status robust_fit(double *scale, double *de, struct hc_fit_job *j, struct hc_err *err)
 {
-    struct fit f = {.kind = HC_CALIBRATE_MATRIX, .is_weighted = true};
+    struct hc_fit f = {.kind = HC_CALIBRATE_MATRIX, .is_weighted = true};
     double v[HC_TARGET_MAX], lab[3];
     bool usable[HC_TARGET_MAX];
     hc_status st = HC_OK;
@@ -302,9 +102,9 @@ static hc_status robust_fit(double *scale, double *de, struct job *j, struct hc_
     *scale = 10.0;
     for (int round = 0; st == HC_OK && round < 20; round++) {
         size_t n = 0;
-        st = fit_solve(&f, j, -1, err);
+        st = hc_fit_solve(&f, j, -1, err);
         for (int i = 0; st == HC_OK && i < j->target->n; i++) {
-            de[i] = fit_de(&f, j, i, lab);
+            de[i] = hc_fit_de(&f, j, i, lab);
             if (usable[i]) {
                 v[n++] = de[i];
             }
@@ -322,7 +122,7 @@ static hc_status robust_fit(double *scale, double *de, struct job *j, struct hc_
 }
 
 // The names of the patches that are left out, as many as fit.
-static void name_left_out(char *out, size_t size, const struct job *j)
+static void name_left_out(char *out, size_t size, const struct hc_fit_job *j)
 {
     size_t at = 0;
     out[0] = 0;
@@ -339,7 +139,7 @@ static void name_left_out(char *out, size_t size, const struct job *j)
 }
 
 // Patches that disagree with all others after a robust fit.
-static hc_status find_strange(struct job *j, struct hc_patch *patch, struct hc_err *err)
+static hc_status find_strange(struct hc_fit_job *j, struct hc_patch *patch, struct hc_err *err)
 {
     double scale = 1.0, de[HC_TARGET_MAX] = {0.0}, v[HC_TARGET_MAX] = {0.0};
     size_t used = 0;
@@ -368,7 +168,7 @@ static hc_status find_strange(struct job *j, struct hc_patch *patch, struct hc_e
     return HC_OK;
 }
 
-static hc_status set_aside(struct job *j, struct hc_patch *patch, struct hc_err *err)
+static hc_status set_aside(struct hc_fit_job *j, struct hc_patch *patch, struct hc_err *err)
 {
     int n = j->target->n, most = n / 8;
     char names[200];
@@ -395,7 +195,7 @@ static hc_status set_aside(struct job *j, struct hc_patch *patch, struct hc_err 
 }
 
 // Slope of log luminance against log reference over the good neutrals; 1 when they span too little.
-static double tone_slope(const struct job *j)
+static double tone_slope(const struct hc_fit_job *j)
 {
     double n = 0.0, sx = 0.0, sy = 0.0, sxx = 0.0, sxy = 0.0;
     for (int i = 0; i < j->target->n; i++) {
@@ -417,16 +217,16 @@ static double tone_slope(const struct job *j)
 // ---- the choice ---------------------------------------------------------------------------------
 
 // Leave-one-patch-out differences of one kind; false when some fit is singular.
-static bool leave_out(double *de, struct fit *f, const struct job *j)
+static bool leave_out(double *de, struct hc_fit *f, const struct hc_fit_job *j)
 {
     double lab[3];
     for (int i = 0; i < j->target->n; i++) {
         de[i] = 0.0;
         if (j->share[i] > 0.0) {
-            if (fit_solve(f, j, i, NULL) != HC_OK) {
+            if (hc_fit_solve(f, j, i, NULL) != HC_OK) {
                 return false;
             }
-            de[i] = fit_de(f, j, i, lab);
+            de[i] = hc_fit_de(f, j, i, lab);
         }
     }
     return true;
@@ -434,7 +234,7 @@ static bool leave_out(double *de, struct fit *f, const struct job *j)
 
 // Is b clearly better than a? The mean of the paired gains over one standard error and over 5 % of
 // the mean of a.
-static bool is_clearly_better(const double *a, const double *b, const struct job *j)
+static bool is_clearly_better(const double *a, const double *b, const struct hc_fit_job *j)
 {
     double gain[HC_TARGET_MAX], mean_a = 0.0;
     size_t n = 0;
@@ -448,7 +248,7 @@ static bool is_clearly_better(const double *a, const double *b, const struct job
     return mean > se && mean > 0.05 * mean_a / (double)n;
 }
 
-static void try_all(struct hc_calibration *out, struct job *j)
+static void try_all(struct hc_calibration *out, struct hc_fit_job *j)
 {
     static const enum hc_calibrate_kind order[] = {HC_CALIBRATE_MATRIX_WHITE, HC_CALIBRATE_MATRIX,
                                                    HC_CALIBRATE_ROOT2, HC_CALIBRATE_ROOT3};
@@ -457,7 +257,7 @@ static void try_all(struct hc_calibration *out, struct job *j)
             continue;
         }
         for (int weighted = 0; weighted < 2; weighted++) {
-            struct fit f = {.kind = order[i], .is_weighted = weighted == 1};
+            struct hc_fit f = {.kind = order[i], .is_weighted = weighted == 1};
             double *de = j->de[out->candidates];
             if (leave_out(de, &f, j)) {
                 out->candidate[out->candidates].kind = order[i];
@@ -470,7 +270,8 @@ static void try_all(struct hc_calibration *out, struct job *j)
 
 // The candidate to take: within a kind the weighting with the lower mean; a kind with more freedom
 // only when it is clearly better.
-static int choose(struct hc_calibration *out, const struct job *j, enum hc_calibrate_kind kind)
+static int choose(struct hc_calibration *out, const struct hc_fit_job *j,
+                  enum hc_calibrate_kind kind)
 {
     int best = -1, i = 0;
     while (i < out->candidates) {
@@ -497,13 +298,13 @@ static int choose(struct hc_calibration *out, const struct job *j, enum hc_calib
     return best;
 }
 
-static void fill_figures(struct hc_calibration *out, struct hc_patch *patch, const struct job *j,
-                         const struct fit *f, const double *de_out)
+static void fill_figures(struct hc_calibration *out, struct hc_patch *patch,
+                         const struct hc_fit_job *j, const struct hc_fit *f, const double *de_out)
 {
     double de[HC_TARGET_MAX], sl1[HC_TARGET_MAX], before[HC_TARGET_MAX], g;
     g = cbrt(f->gain[0] * f->gain[1] * f->gain[2]);
     for (int i = 0; i < j->target->n; i++) {
-        struct fit left = *f;
+        struct hc_fit left = *f;
         double lin[3], lab[3], rest;
         const double *want = j->target->patch[i].lab;
         for (int k = 0; k < 3; k++) {
@@ -511,11 +312,11 @@ static void fill_figures(struct hc_calibration *out, struct hc_patch *patch, con
         }
         hc_colour_lin_to_lab_d50(lab, lin);
         before[i] = hc_colour_ciede2000(want, lab);
-        patch[i].de = de[i] = fit_de(f, j, i, patch[i].lab);
+        patch[i].de = de[i] = hc_fit_de(f, j, i, patch[i].lab);
         patch[i].de_out = j->share[i] > 0.0 ? de_out[i] : de[i];
         sl1[i] = 0.0;
-        if (j->share[i] > 0.0 && fit_solve(&left, j, i, NULL) == HC_OK) {
-            fit_de(&left, j, i, lab);
+        if (j->share[i] > 0.0 && hc_fit_solve(&left, j, i, NULL) == HC_OK) {
+            hc_fit_de(&left, j, i, lab);
             hc_calibrate_de_parts(&rest, &sl1[i], want, lab);
         }
     }
@@ -526,7 +327,7 @@ static void fill_figures(struct hc_calibration *out, struct hc_patch *patch, con
     out->out_sl1 = figures_of(sl1, j, -HUGE_VAL);
 }
 
-static hc_status fit_job(struct hc_calibration *out, struct hc_patch *patch, struct job *j,
+static hc_status fit_job(struct hc_calibration *out, struct hc_patch *patch, struct hc_fit_job *j,
                          enum hc_calibrate_kind kind, struct hc_err *err)
 {
     hc_status st = set_aside(j, patch, err);
@@ -551,9 +352,9 @@ static hc_status fit_job(struct hc_calibration *out, struct hc_patch *patch, str
                           kind == HC_CALIBRATE_BEST ? "a correction" : hc_calibrate_kind_name(kind),
                           out->used, kind == HC_CALIBRATE_ROOT3 ? "; it takes 70" : "");
     }
-    struct fit f = {.kind = out->candidate[best].kind,
-                    .is_weighted = out->candidate[best].is_weighted};
-    st = fit_solve(&f, j, -1, err);
+    struct hc_fit f = {.kind = out->candidate[best].kind,
+                       .is_weighted = out->candidate[best].is_weighted};
+    st = hc_fit_solve(&f, j, -1, err);
     if (st != HC_OK) {
         return st;
     }
@@ -569,7 +370,7 @@ static hc_status fit_job(struct hc_calibration *out, struct hc_patch *patch, str
 
 double hc_calibrate_misfit(const struct hc_patch *patch, const struct hc_target *target)
 {
-    struct job *j = hc_mem_array(1, sizeof *j);
+    struct hc_fit_job *j = hc_mem_array(1, sizeof *j);
     double de[HC_TARGET_MAX], scale, middle = HUGE_VAL;
     if (j) {
         j->target = target;
@@ -590,7 +391,7 @@ hc_status hc_calibrate_fit(struct hc_calibration *out, struct hc_patch *patch,
                            const struct hc_target *target, enum hc_calibrate_kind kind,
                            struct hc_err *err)
 {
-    struct job *j = hc_mem_array(1, sizeof *j);
+    struct hc_fit_job *j = hc_mem_array(1, sizeof *j);
     hc_status st;
     *out = (struct hc_calibration){0};
     if (!j) {

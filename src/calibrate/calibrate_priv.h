@@ -94,6 +94,27 @@ hc_status hc_place_homog(struct hc_homog *out, const struct hc_pt corner[4], int
 hc_status hc_place_fit(struct hc_homog *out, const struct hc_pt *from, const struct hc_pt *to,
                        size_t n, struct hc_err *err);
 
+struct hc_fit {
+    enum hc_calibrate_kind kind;
+    bool is_weighted;
+    int terms;
+    double gain[3], coef[HC_CALIBRATE_TERMS_MAX][3];
+};
+
+struct hc_fit_job {
+    const struct hc_target *target;
+    const struct hc_patch *patch;
+    double metric[HC_TARGET_MAX][9];
+    double share[HC_TARGET_MAX];                      // weight of each patch; 0 = left out
+    double de[2 * HC_CALIBRATE_KINDS][HC_TARGET_MAX]; // left-out differences per candidate
+};
+// Least squares without patch `skip` (-1: with all): fills gain, terms and coef of f's kind.
+hc_status hc_fit_solve(struct hc_fit *f, const struct hc_fit_job *j, int skip, struct hc_err *err);
+void hc_fit_apply(double out[3], const struct hc_fit *f, const double in[3]);
+// CIEDE2000 of patch i to its reference; lab = its corrected colour.
+double hc_fit_de(const struct hc_fit *f, const struct hc_fit_job *j, int i, double lab[3]);
+
+// Terms of a kind, in order; returns how many.
 int hc_calibrate_terms(double *t, enum hc_calibrate_kind kind, const double rgb[3]);
 // The metric of CIEDE2000 at a colour: 3 rows that turn a small change of linear ROMM into a vector
 // whose length is the difference.
