@@ -112,9 +112,9 @@ struct hc_raw_colour {
     bool has_neutral;
 };
 // By the rules of the DNG specification: out = white-balanced camera (white = 1, 1, 1) -> linear
-// ROMM. Without has_neutral the light is taken as D65. HC_EUNSUPPORTED when the numbers make no
-// sense.
-hc_status hc_raw_colour_matrix(double out[9], const struct hc_raw_colour *c,
+// ROMM. Without has_neutral the light is taken as D65 and neutral is filled in. HC_EUNSUPPORTED
+// when the numbers make no sense.
+hc_status hc_raw_colour_matrix(double out[9], struct hc_raw_colour *c,
                                struct hc_err *err) HC_MUST_CHECK;
 
 // ---- profiles (image_icc.c) --------------------------------------------------------------------

@@ -17,7 +17,7 @@ struct hc_raw {
     libraw_data_t *lib;
     void *bytes;
     int damage; // places where the library could not read on
-    bool has_neutral;
+    struct hc_raw_colour colour;
     double to_romm[9];
 };
 
@@ -111,16 +111,15 @@ static void read_colour(struct hc_raw_colour *c, const libraw_colordata_t *d)
     }
 }
 
-// The multipliers of the white balance: as shot, or for the light the matrix was made for.
+// The multipliers of the white balance: what makes `neutral` white. A sensor whose two greens
+// differ says so in the fourth.
 static void set_balance(struct hc_raw *r)
 {
-    libraw_data_t *d = r->lib;
-    for (int i = 0; i < 4; i++) {
-        d->params.user_mul[i] = r->has_neutral ? d->color.cam_mul[i] : d->color.pre_mul[i];
+    float *mul = r->lib->params.user_mul, second_green = r->lib->color.cam_mul[3];
+    for (int i = 0; i < 3; i++) {
+        mul[i] = (float)(1 / r->colour.neutral[i]);
     }
-    if (!(d->params.user_mul[3] > 0.0f)) {
-        d->params.user_mul[3] = d->params.user_mul[1];
-    }
+    mul[3] = r->colour.has_neutral && second_green > 0.0f ? second_green : mul[1];
 }
 
 // ---- opening -----------------------------------------------------------------------------------
@@ -173,7 +172,6 @@ static hc_status read_bytes(struct hc_raw *r, int fd, off_t size, struct hc_err 
 hc_status hc_raw_open(struct hc_raw **out, int fd, off_t size, struct hc_err *err)
 {
     struct hc_raw *r = hc_mem_array(1, sizeof *r);
-    struct hc_raw_colour colour;
     hc_status st;
     int rc;
     if (!r) {
@@ -191,15 +189,14 @@ hc_status hc_raw_open(struct hc_raw **out, int fd, off_t size, struct hc_err *er
         goto done;
     }
     st = check_kind(r->lib, err);
-    read_colour(&colour, &r->lib->color);
-    if (st == HC_OK && colour.n == 0) {
+    read_colour(&r->colour, &r->lib->color);
+    if (st == HC_OK && r->colour.n == 0) {
         st = hc_err_set(err, HC_EUNSUPPORTED, "image",
                         "the raw converter does not know this camera (%.40s %.40s), and the file "
                         "carries no colour matrix, so its colours cannot be worked out; " DEVELOP,
                         r->lib->idata.make, r->lib->idata.model);
     }
-    st = st == HC_OK ? hc_raw_colour_matrix(r->to_romm, &colour, err) : st;
-    r->has_neutral = colour.has_neutral;
+    st = st == HC_OK ? hc_raw_colour_matrix(r->to_romm, &r->colour, err) : st;
 done:
     if (st != HC_OK) {
         hc_raw_close(r);
@@ -259,7 +256,7 @@ void hc_raw_info(const struct hc_raw *r, struct hc_image_info *info, int *w, int
     snprintf(info->note, sizeof info->note,
              "Camera raw: colour by the camera maker's matrix, not measured; calibrate with a "
              "target for colour you can rely on. Linear, no tone curve; white balance %s.",
-             r->has_neutral ? "as shot" : "for daylight (D65), as the file does not say it");
+             r->colour.has_neutral ? "as shot" : "for daylight (D65), as the file does not say it");
 }
 
 // ---- developing --------------------------------------------------------------------------------

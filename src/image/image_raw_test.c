@@ -168,6 +168,70 @@ static void the_way_it_was_taken(void **state)
     near_abs(info.focal_mm, 80, 1e-6);
 }
 
+// Without a white balance the light is taken as D65, which is the light of this scene.
+static void daylight_is_assumed_and_said(void **state)
+{
+    struct raw_file s = camera();
+    struct hc_image_info info;
+    (void)state;
+    s.neutral[0] = 0;
+    develop(&s, scene, &info, NULL);
+    assert_non_null(strstr(info.note, "daylight (D65), as the file does not say it"));
+    check_patches(1e-3); // the matrix has four digits: its white is off by as much
+}
+
+// AnalogBalance x CameraCalibration x ColorMatrix stays the same camera, so the same picture; and
+// so do two equal matrices for two lights.
+static void the_cameras_own_calibration(void **state)
+{
+    static const double balance[3] = {1.25, 1, 0.8}, calibration[3] = {0.9, 1.05, 1.1};
+    struct raw_file s = camera();
+    struct hc_image_info info;
+    (void)state;
+    s.matrices = 2;
+    s.illuminant[0] = 17;
+    s.illuminant[1] = 21;
+    memcpy(s.balance, balance, sizeof balance);
+    memcpy(s.calibration, calibration, sizeof calibration);
+    for (int i = 0; i < 9; i++) {
+        s.xyz_to_cam[0][i] /= balance[i / 3] * calibration[i / 3];
+        s.xyz_to_cam[1][i] = s.xyz_to_cam[0][i];
+    }
+    develop(&s, scene, &info, NULL);
+    check_patches(TOL);
+}
+
+// A camera in the raw converter's table needs no matrix of its own; the white stays white.
+static double grey(int x, int y, int b)
+{
+    (void)x;
+    (void)y;
+    return 0.5 * neutral[b];
+}
+
+static void a_known_camera_without_matrix(void **state)
+{
+    struct raw_file s = camera();
+    struct hc_image_info info;
+    struct hc_raster *r = NULL;
+    struct hc_err err = {0};
+    float v;
+    struct hc_plane p = {&v, 1, 1, 1};
+    (void)state;
+    s.matrices = 0;
+    s.make = "NIKON CORPORATION";
+    s.model = "NIKON D850";
+    develop(&s, grey, &info, NULL);
+    assert_string_equal(info.profile, "camera matrix (raw converter's table)");
+    assert_string_equal(info.camera, "Nikon D850"); // as the raw converter writes it
+    assert_ok(hc_raster_open(&r, raster, &err), &err);
+    for (int b = 0; b < 3; b++) {
+        assert_ok(hc_raster_read(r, b, 100, 100, &p, &err), &err);
+        near_abs((double)v, 0.5, TOL);
+    }
+    hc_raster_close(r);
+}
+
 static double dim(int x, int y, int b)
 {
     return 0.25 * scene(x, y, b);
@@ -326,7 +390,10 @@ static void senseless_matrices_are_refused(void **state)
                                  .m = {{1, 1, 1, 1, 1.0001, 1, 1, 1, 1.0001}},
                                  .has_neutral = true,
                                  .neutral = {1, 1, 1.00001}},
-                         nan = {.n = 1, .m = {{NAN}}, .has_neutral = true, .neutral = {1, 1, 1}};
+                         nan = {.n = 1,
+                                .m = {{(double)NAN}},
+                                .has_neutral = true,
+                                .neutral = {1, 1, 1}};
     double m[9];
     (void)state;
     assert_int_equal(hc_raw_colour_matrix(m, &zero, NULL), HC_EUNSUPPORTED);
@@ -429,6 +496,9 @@ int main(int argc, char **argv)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(a_known_scene_comes_back),
         cmocka_unit_test(the_way_it_was_taken),
+        cmocka_unit_test(daylight_is_assumed_and_said),
+        cmocka_unit_test(the_cameras_own_calibration),
+        cmocka_unit_test(a_known_camera_without_matrix),
         cmocka_unit_test(no_hidden_scale),
         cmocka_unit_test(clipping_is_counted),
         cmocka_unit_test(the_right_way_up),

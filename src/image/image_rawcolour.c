@@ -6,7 +6,6 @@
 // blended linearly in 1 / colour temperature; the light is found from the camera's numbers for
 // white, by repeating; the result is adapted from that light to D50 (linear Bradford).
 #include <math.h>
-#include <string.h>
 
 #include "colour/colour.h"
 #include "image/image_priv.h"
@@ -66,8 +65,8 @@ static void blend(double out[9], const struct hc_raw_colour *c, double t)
 }
 
 // XYZ (Y = 1) of white as shot, and the camera -> XYZ matrix that goes with it.
-static hc_status find_white(double white[3], double to_xyz[9], const double neutral[3],
-                            const struct hc_raw_colour *c, struct hc_err *err)
+static hc_status find_white(double white[3], double to_xyz[9], const struct hc_raw_colour *c,
+                            struct hc_err *err)
 {
     double m[9], t = 5003; // begin at D50
     for (int i = 0; i < 30; i++) {
@@ -76,10 +75,15 @@ static hc_status find_white(double white[3], double to_xyz[9], const double neut
         if (hc_linear_inv3(to_xyz, m, NULL) != HC_OK) {
             return nonsense(err);
         }
-        hc_linear_apply3(white, to_xyz, neutral);
+        hc_linear_apply3(white, to_xyz, c->neutral);
         t = temperature(white);
         if (fabs(t - last) < 1e-6 * t) {
             break;
+        }
+    }
+    for (int i = 0; i < 3; i++) {
+        if (!(c->neutral[i] > 1e-3 && c->neutral[i] < 1e3)) {
+            return nonsense(err);
         }
     }
     if (!(white[0] > 0 && white[1] > 0 && white[2] > 0)) {
@@ -110,24 +114,23 @@ static hc_status adapt_to_d50(double out[9], const double white[3], struct hc_er
     return HC_OK;
 }
 
-hc_status hc_raw_colour_matrix(double out[9], const struct hc_raw_colour *c, struct hc_err *err)
+hc_status hc_raw_colour_matrix(double out[9], struct hc_raw_colour *c, struct hc_err *err)
 {
     static const double d65[3] = {0.95047, 1, 1.08883}; // CIE 015:2018, 2 degrees
-    double neutral[3], white[3], m[9], to_xyz[9], adapt[9], sum = 0;
+    double white[3], m[9], to_xyz[9], adapt[9], sum;
     hc_status st;
-    memcpy(neutral, c->neutral, sizeof neutral);
     if (!c->has_neutral) {
         blend(m, c, kelvin(21));
-        hc_linear_apply3(neutral, m, d65);
+        hc_linear_apply3(c->neutral, m, d65);
     }
-    st = find_white(white, to_xyz, neutral, c, err);
+    st = find_white(white, to_xyz, c, err);
     st = st == HC_OK ? adapt_to_d50(adapt, white, err) : st;
     if (st != HC_OK) {
         return st;
     }
     // Undo the white balance first; the scale makes white-balanced (1, 1, 1) come out as white.
     for (int i = 0; i < 9; i++) {
-        m[i] = to_xyz[i] * neutral[i % 3];
+        m[i] = to_xyz[i] * c->neutral[i % 3];
     }
     sum = m[3] + m[4] + m[5];
     for (int i = 0; i < 9; i++) {

@@ -98,11 +98,26 @@ static void exif(struct tiff *t)
     text(t, 42036, "Test lens 80 mm");
 }
 
+size_t raw_exif_block(uint8_t out[600])
+{
+    struct tiff t = {.b = out, .room = 600};
+    memset(out, 0, 600);
+    memcpy(out, "II*\0\x08\0\0\0", 8);
+    t.n = 8;
+    begin(&t, 3);
+    text(&t, 271, "Testworks");
+    text(&t, 272, "Testworks One");
+    number(&t, 34665, 4, t.n);
+    exif(&t);
+    return t.n;
+}
+
 void raw_write(const char *path, const struct raw_file *s, raw_scene scene)
 {
     size_t bytes = 2 * (size_t)s->w * (size_t)s->h, exif_at;
     struct tiff t = {.room = bytes + 4096};
-    int n = 18 + s->is_dng + 2 * s->matrices + (s->neutral[0] > 0) + (s->baseline_ev > 0);
+    int n = 18 + s->is_dng + 2 * s->matrices + (s->neutral[0] > 0) + (s->baseline_ev > 0) +
+            (s->balance[0] > 0) + (s->calibration[0] > 0 ? s->matrices : 0);
     t.b = calloc(t.room, 1);
     assert_non_null(t.b);
     memcpy(t.b, "II*\0\x08\0\0\0", 8);
@@ -133,6 +148,13 @@ void raw_write(const char *path, const struct raw_file *s, raw_scene scene)
     number(&t, 50717, 3, (uint64_t)s->white);
     for (int i = 0; i < s->matrices; i++) {
         fractions(&t, 50721 + (unsigned)i, 10, s->xyz_to_cam[i], 9);
+    }
+    for (int i = 0; i < s->matrices && s->calibration[0] > 0; i++) {
+        const double *c = s->calibration, m[9] = {c[0], 0, 0, 0, c[1], 0, 0, 0, c[2]};
+        fractions(&t, 50723 + (unsigned)i, 10, m, 9);
+    }
+    if (s->balance[0] > 0) {
+        fractions(&t, 50727, 5, s->balance, 3);
     }
     if (s->neutral[0] > 0) {
         fractions(&t, 50728, 5, s->neutral, 3);
