@@ -404,6 +404,32 @@ static void too_few_windows(void **state)
     clean_up(&p);
 }
 
+// The least that is accepted; a left-out refit then has three.
+static void four_windows_will_do(void **state)
+{
+    (void)state;
+    struct painting p;
+    double de = 0, nothing = 0;
+    paint(&p, 4, 0.6, 0.02, 0.2, 0.0008);
+    struct hc_forecast *f = fit(&p);
+    struct hc_forecast_rows rows = rows_of(&p);
+    const struct hc_forecast_summary *s = hc_forecast_get_summary(f);
+    assert_false(s->is_distribution_free);
+    assert_non_null(strstr(s->caveat, "model-based"));
+    hc_forecast_render(f, &rows, 0, 0);
+    for (int y = 0; y < SIDE; y++) {
+        for (int x = 0; x < SIDE; x++) {
+            if (reason_at(&p, x, y) == 0) {
+                de += error_at(&p, &p.out, x, y);
+                nothing += error_at(&p, &p.before, x, y);
+            }
+        }
+    }
+    assert_true(nothing > 0 && de < 0.6 * nothing);
+    hc_forecast_destroy(f);
+    clean_up(&p);
+}
+
 static void one_lightness_class(void **state)
 {
     (void)state;
@@ -650,6 +676,7 @@ int main(void)
         cmocka_unit_test(tables_agree_with_model),
         cmocka_unit_test(same_bytes_for_any_threads),
         cmocka_unit_test(too_few_windows),
+        cmocka_unit_test(four_windows_will_do),
         cmocka_unit_test(one_lightness_class),
         cmocka_unit_test(mixed_surface_states),
         cmocka_unit_test(no_gain),
