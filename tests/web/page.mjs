@@ -349,6 +349,23 @@ await test("where nothing is forecast the strip gives no number but the reason",
     yes(!(await page.locator(".cell.is-refused").innerText()).includes("radius"), "no radius");
 }));
 
+await test("in the strip the hatch lies over the refused part of the patch only", () => withPage("full", async (page) => {
+    // The refused oval's left edge is at 1930, 700: the patch lies across it.
+    await clickFrame(page, [1930, 700]);
+    await page.waitForSelector(".patch canvas");
+    const share = await page.evaluate(() => {
+        const c = /** @type {HTMLCanvasElement} */ (document.querySelector(".patch canvas"));
+        const w = c.width, d = /** @type {CanvasRenderingContext2D} */ (c.getContext("2d")).getImageData(0, 0, w, w).data;
+        let left = 0, right = 0;
+        for (let i = 0; i < w * w; i++)
+            if (d[4 * i + 3] > 0)
+                i % w < w * 0.45 ? left++ : right++;
+        return [left / (0.45 * w * w), right / (0.55 * w * w)];
+    });
+    same(share[0], 0, "hatched share of the left");
+    yes(share[1] > 0.15, `hatched share of the right: ${share[1]}`);
+}));
+
 await test("numbers and pictures of a spot change together", () => withPage("full", async (page) => {
     await clickFrame(page, [1200, 1400]);
     await page.waitForSelector(".cell img");
@@ -416,6 +433,7 @@ await test("a window is drawn with the pointer, gets its particulars, and makes 
     same(w.polygon.length, 4, "corners");
     near(w.polygon[0][0], 1700, 8, "first corner x");
     await panelHas(page, "This forecast is older than the record");
+    yes((await page.locator("#line").innerText()).includes("forecast, out of date"), "the line says so too");
 }, {room: "forecast"}));
 
 await test("drawing by keyboard alone: corners, back, crossing refused, cancel", () => withPage("full", async (page, world) => {

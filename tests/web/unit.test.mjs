@@ -5,6 +5,7 @@ import {readFile, readdir} from "node:fs/promises";
 import {test} from "node:test";
 import * as api from "../../web/js/api.js";
 import * as g from "../../web/js/geometry.js";
+import {hatchTiles} from "../../web/js/hatch.js";
 import {KEYS} from "../../web/js/keys.js";
 import * as words from "../../web/js/words.js";
 
@@ -66,6 +67,25 @@ test("areas and crossings of polygons", () => {
     assert.equal(g.crossesItself([[0, 0], [4, 3], [4, 0], [0, 3]]), true);
     assert.equal(g.crossesItself([[0, 0], [1, 0], [0, 1]]), false);
     assert.deepEqual(g.topOf([[2, 5], [4, 1], [6, 9]]), [4, 1]);
+});
+
+test("law: the hatch's tiles cover the patch, fit together and exist", () => {
+    const t = {key: "", w: 3000, h: 3600, tile: 256, levels: 5, type: "image/png"};
+    const r = random(5);
+    const next = () => /** @type {number} */ (r.next().value);
+    for (let n = 0; n < 300; n++) {
+        const side = 10 + next() * 900, px = 100, x = side + next() * (t.w - 2 * side), y = side + next() * (t.h - 2 * side);
+        const list = hatchTiles(t, x, y, side, px);
+        const ends = list.map((p) => [p.left, p.top, p.left + t.tile * p.scale, p.top + t.tile * p.scale]);
+        assert.ok(Math.min(...ends.map((e) => e[0])) <= 1e-9 && Math.min(...ends.map((e) => e[1])) <= 1e-9);
+        assert.ok(Math.max(...ends.map((e) => e[2])) >= px - 1e-9 && Math.max(...ends.map((e) => e[3])) >= px - 1e-9);
+        for (const p of list) {
+            const k = 2 ** (t.levels - 1 - p.level);
+            assert.ok(p.i * 256 * k < t.w && p.j * 256 * k < t.h && p.i >= 0 && p.j >= 0);
+            assert.ok(p.scale < 2 || k === 1);
+        }
+    }
+    assert.deepEqual(hatchTiles(t, 0, 0, 100, 100).map((p) => [p.i, p.j, p.left]), [[0, 0, 50]]);
 });
 
 test("numbers are written with a true minus and never as minus zero", () => {

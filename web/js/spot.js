@@ -4,6 +4,7 @@
 import * as api from "./api.js";
 import {byId, fill, h, say} from "./dom.js";
 import {clamp} from "./geometry.js";
+import {hatchOf} from "./hatch.js";
 import * as stage from "./stage.js";
 import {isPlaced, on, set, state} from "./state.js";
 import {labText, num, percent, refName, refusalText, viewWords} from "./words.js";
@@ -112,9 +113,11 @@ async function load()
         coming.catch(() => undefined); // told below, after what the program itself has to say
         const doc = await api.spot(x, y, mm, mine.signal);
         const pictures = await coming;
+        const side = mm / state.dossier.frame.mm_per_px, hatch = state.forecast && doc.forecast?.refused_share
+            ? await hatchOf(state.forecast.tiles.refusal, x, y, side, px) : null;
         if (mine.signal.aborted)
             return;
-        show(doc, new Map(whats.map((what, i) => [what, pictures[i]])));
+        show(doc, new Map(whats.map((what, i) => [what, pictures[i]])), hatch);
         strip.classList.remove("is-asking");
     } catch (e) {
         if (mine.signal.aborted)
@@ -128,14 +131,15 @@ async function load()
     }
 }
 
-/** @param {Spot} doc @param {Map<string, HTMLImageElement>} pictures */
-function show(doc, pictures)
+/** @param {Spot} doc @param {Map<string, HTMLImageElement>} pictures
+ *  @param {HTMLCanvasElement|null} hatch */
+function show(doc, pictures, hatch)
 {
     shown = doc;
     const cells = byId("strip-cells"), at = cells.scrollLeft;
     const order = [...doc.views].sort((a, b) => rank(a) - rank(b));
     const before = order.filter((v) => rank(v) === 0), rest = order.filter((v) => rank(v) > 0);
-    fill(cells, ...before.map((v) => viewCell(v, pictures)), forecastCell(doc, pictures),
+    fill(cells, ...before.map((v) => viewCell(v, pictures)), forecastCell(doc, pictures, hatch),
          ...rest.map((v) => viewCell(v, pictures)));
     cells.scrollLeft = at;
     showFigures(doc);
@@ -169,8 +173,10 @@ function viewCell(v, pictures)
 /** @param {number[]} mean */
 const meanText = (mean) => mean.length ? `light ${mean.map((m) => num(m, 2).replace(/^0/, "")).join(" ")}` : "";
 
-/** @param {Spot} doc @param {Map<string, HTMLImageElement>} pictures */
-function forecastCell(doc, pictures)
+/** The program's own patch shows the paint as it is where refused: the hatch over it says so.
+ *  @param {Spot} doc @param {Map<string, HTMLImageElement>} pictures
+ *  @param {HTMLCanvasElement|null} hatch */
+function forecastCell(doc, pictures, hatch)
 {
     const img = pictures.get("forecast"), f = doc.forecast;
     if (!img || !f)
@@ -178,10 +184,11 @@ function forecastCell(doc, pictures)
     const isRefused = f.lab === null;
     img.alt = isRefused ? "No forecast is given for this patch" : "The patch in the forecast";
     return h("figure", {class: isRefused ? "cell is-forecast is-refused" : "cell is-forecast"},
-             h("div", {class: "patch"}, img),
+             h("div", {class: "patch"}, img, hatch),
              h("figcaption", {},
                h("span", {class: "cell-name"}, "forecast"),
-               h("span", {class: "cell-what"}, isRefused ? "refused" : "predicted look"),
+               h("span", {class: "cell-what"}, isRefused ? "refused"
+                   : state.forecast?.is_stale ? "out of date" : "predicted look"),
                isRefused ? null : h("span", {class: "cell-lab"}, labText(f.lab)),
                isRefused ? null : h("span", {class: "cell-lab", title:
                    "half-width of the 90 % interval, CIEDE2000"}, `radius \u00b1${num(f.radius, 1)}`)));

@@ -55,7 +55,9 @@ export function sides()
 export function sideName(side)
 {
     const v = viewOf(side);
-    return side === "forecast" ? "forecast" : !v ? "" : isPlaced(v) ? v.label : `${v.label} (not placed)`;
+    if (side === "forecast")
+        return state.forecast?.is_stale ? "forecast, out of date" : "forecast";
+    return !v ? "" : isPlaced(v) ? v.label : `${v.label} (not placed)`;
 }
 
 /** The view that gives the frame, or the first one. */
