@@ -1,7 +1,8 @@
 // Placement: where does this view lie in the frame?
 //
 // Answers with a transform from frame pixels to view pixels, and with a fit report a conservator
-// can judge. Refuses rather than give a bad fit. Sign-blind gradient orientation correlation on
+// can judge. Refuses rather than give a bad fit; pairs of points marked by hand are the other way
+// (hc_align_points). Sign-blind gradient orientation correlation on
 // tiles (theory, thresholds and their reasons: docs/theory/align.md). A view from the same camera
 // position (shift up to a few per cent of the side, turn within 2 degrees, scale within 2 %) is
 // tried first; then turned by right angles, mirrored, or of another resolution (0.25 to 4 times the
@@ -72,6 +73,26 @@ hc_status hc_align_place(struct hc_align_fit *out, const struct hc_align_source 
                          const struct hc_align_source *view, struct hc_par *par, struct hc_job *job,
                          struct hc_err *err) HC_MUST_CHECK;
 void hc_align_fit_release(struct hc_align_fit *fit);
+
+// Placement by hand, when hc_align_place refuses: frame[i] and view[i], i < n, are the same detail
+// of the painting, in pixels of the frame and of the view. 4 to HC_ALIGN_MAX_PAIRS pairs; 8 to 12
+// spread to the corners are good. The report is the same: `tile` has the n pairs in their order,
+// dx, dy the miss of each against the fit of all the others (what the held-out figures are made
+// of), area_supported the share of the frame inside the convex hull of the pairs.
+//
+// With exactly 4 pairs the map is exact and nothing is left to check it: held_out_median_px and
+// held_out_p95_px are NaN (not known) and the verdict is at best "usable". When one pair, or two of
+// 9 or more, spoil an agreement of the others, `why` names them (pairs count from 1), they are not
+// is_used, dx, dy are misses against the fit of the others, and the verdict is HC_ALIGN_REFUSED.
+//
+// HC_EREFUSED when no map is determined: under 4 pairs, two pairs at almost the same place, all
+// nearly on a line; HC_EARG for a point outside the frame or not finite; HC_ELIMIT for too many
+// pairs; HC_ENOMEM. A map that folds or stretches, pairs that enclose under 30 % of the frame or
+// disagree return HC_OK and are refused by verdict, as in hc_align_place.
+#define HC_ALIGN_MAX_PAIRS 40
+hc_status hc_align_points(struct hc_align_fit *out, const struct hc_pt *frame,
+                          const struct hc_pt *view, size_t n, int frame_w, int frame_h,
+                          struct hc_err *err) HC_MUST_CHECK;
 
 // Exposure of `view` relative to `ref` on pixels where mask > 0.5 (mask NULL = all): the factor
 // that view must be multiplied by, as a robust (median) ratio of linear light, with its spread.

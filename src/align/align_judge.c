@@ -9,8 +9,6 @@
 #define MIN_USED 12
 #define MIN_USED_OF_CLEAR 0.55
 #define MIN_USED_OF_TEXTURED 0.2
-#define MIN_SUPPORTED 0.3
-#define GOOD_SUPPORTED 0.6
 #define GOOD_MEDIAN_PX 0.3
 #define GOOD_P95_PX 1.0
 #define USABLE_MEDIAN_PX 0.75
@@ -30,9 +28,9 @@ static void jacobian(double j[4], const struct hc_homog *h, double x, double y)
     j[3] = b.y - t.y;
 }
 
-bool hc_align_is_plausible(const struct hc_homog *h, double w, double hgt)
+double hc_align_strain(const struct hc_homog *h, double w, double hgt)
 {
-    double j[4], scale, det;
+    double j[4], scale, det, most = 0;
     jacobian(j, h, w / 2, hgt / 2);
     det = j[0] * j[3] - j[1] * j[2];
     scale = sqrt(fabs(det));
@@ -41,15 +39,20 @@ bool hc_align_is_plausible(const struct hc_homog *h, double w, double hgt)
         double denominator = h->m[6] * x + h->m[7] * y + h->m[8];
         jacobian(k, h, x, y);
         d = k[0] * k[3] - k[1] * k[2];
-        lx = hypot(k[0], k[2]) / scale;
-        ly = hypot(k[1], k[3]) / scale;
-        cross = (k[0] * k[1] + k[2] * k[3]) / (scale * scale);
-        if (!(denominator * h->m[8] > 0) || !(d * det > 0) || !(fabs(lx - 1) < MAX_STRAIN) ||
-            !(fabs(ly - 1) < MAX_STRAIN) || !(fabs(cross) < MAX_STRAIN)) {
-            return false;
+        lx = fabs(hypot(k[0], k[2]) / scale - 1);
+        ly = fabs(hypot(k[1], k[3]) / scale - 1);
+        cross = fabs(k[0] * k[1] + k[2] * k[3]) / (scale * scale);
+        if (!(denominator * h->m[8] > 0) || !(d * det > 0) || !isfinite(lx + ly + cross)) {
+            return HUGE_VAL;
         }
+        most = fmax(most, fmax(fmax(lx, ly), cross));
     }
-    return true;
+    return most;
+}
+
+bool hc_align_is_plausible(const struct hc_homog *h, double w, double hgt)
+{
+    return hc_align_strain(h, w, hgt) < MAX_STRAIN;
 }
 
 // Of the part of the frame that the view shows.
@@ -114,14 +117,13 @@ static hc_status report_tiles(struct hc_align_fit *out, const struct hc_align_pl
     return st;
 }
 
-static void report_map(struct hc_align_fit *out, const struct hc_align_placing *pl)
+void hc_align_report_place(struct hc_align_fit *out, double w, double h)
 {
-    double w = pl->w, h = pl->h, j[4];
-    struct hc_pt centre = {w / 2, h / 2}, q = hc_homog_apply(&pl->map, centre);
-    out->frame_to_view = pl->map;
+    double j[4];
+    struct hc_pt centre = {w / 2, h / 2}, q = hc_homog_apply(&out->frame_to_view, centre);
     out->shift_x_px = q.x - centre.x;
     out->shift_y_px = q.y - centre.y;
-    jacobian(j, &pl->map, centre.x, centre.y);
+    jacobian(j, &out->frame_to_view, centre.x, centre.y);
     out->is_mirrored = j[0] * j[3] - j[1] * j[2] < 0;
     if (out->is_mirrored) { // the turn that follows a left-right mirror
         j[0] = -j[0];
@@ -129,7 +131,6 @@ static void report_map(struct hc_align_fit *out, const struct hc_align_placing *
     }
     out->rotation_deg = atan2(j[2] - j[1], j[0] + j[3]) * 180 / M_PI;
     out->scale = sqrt(fabs(j[0] * j[3] - j[1] * j[2]));
-    out->area_supported = area_supported(out, pl);
 }
 
 static const char *lie(int symmetry)
@@ -168,11 +169,11 @@ static void judge(struct hc_align_fit *out, const struct hc_align_placing *pl)
             "the placement is borne out by only %d of the %d tiles that show anything, at least "
             "%.0f are needed: these may be different pictures in the same frame",
             out->tiles_used, out->tiles_textured, ceil(MIN_USED_OF_TEXTURED * out->tiles_textured));
-    } else if (out->area_supported < MIN_SUPPORTED) {
+    } else if (out->area_supported < HC_ALIGN_MIN_SUPPORTED) {
         snprintf(
             out->why, sizeof out->why,
             "the tiles that agree support only %.0f %% of the frame, at least %.0f %% are needed",
-            100 * out->area_supported, 100 * MIN_SUPPORTED);
+            100 * out->area_supported, 100 * HC_ALIGN_MIN_SUPPORTED);
     } else if (out->held_out_median_px > USABLE_MEDIAN_PX * pl->tile_k ||
                out->held_out_p95_px > USABLE_P95_PX * pl->tile_k) {
         snprintf(
@@ -186,7 +187,8 @@ static void judge(struct hc_align_fit *out, const struct hc_align_placing *pl)
                  "the placement would stretch the picture by over %.0f %%", 100 * MAX_STRAIN);
     } else {
         bool good = out->held_out_median_px <= GOOD_MEDIAN_PX &&
-                    out->held_out_p95_px <= GOOD_P95_PX && out->area_supported >= GOOD_SUPPORTED;
+                    out->held_out_p95_px <= GOOD_P95_PX &&
+                    out->area_supported >= HC_ALIGN_GOOD_SUPPORTED;
         out->verdict = good ? HC_ALIGN_GOOD : HC_ALIGN_USABLE;
         snprintf(
             out->why, sizeof out->why,
@@ -202,7 +204,9 @@ hc_status hc_align_judge(struct hc_align_fit *out, const struct hc_align_placing
 {
     hc_status st = report_tiles(out, pl, err);
     if (st == HC_OK) {
-        report_map(out, pl);
+        out->frame_to_view = pl->map;
+        hc_align_report_place(out, pl->w, pl->h);
+        out->area_supported = area_supported(out, pl);
         judge(out, pl);
     }
     return st;

@@ -139,6 +139,9 @@ struct hc_pt hc_align_residual(const struct hc_align_measure *tile, const struct
 
 #define HC_ALIGN_REACH_PX 3.0 // a tile agrees when it lies this close to the fit, px of its level
 
+#define HC_ALIGN_MIN_SUPPORTED 0.3 // share of the frame; less is refused
+#define HC_ALIGN_GOOD_SUPPORTED 0.6
+
 // A placement under way.
 struct hc_align_placing {
     struct hc_align_pyramid ref, view;
@@ -149,8 +152,13 @@ struct hc_align_placing {
     size_t n;
     int tile_k, step_px; // level and spacing (full px) of the last tiles
 };
-// Squeeze, shear and change of scale over the frame stay below a tenth, and nothing folds.
+// Greatest squeeze, shear or change of scale at a corner of the w x hgt frame relative to its
+// centre; HUGE_VAL when the map folds the frame.
+double hc_align_strain(const struct hc_homog *h, double w, double hgt);
+// The strain is below a tenth.
 bool hc_align_is_plausible(const struct hc_homog *h, double w, double hgt);
+// Shift, rotation, scale and mirror of out->frame_to_view.
+void hc_align_report_place(struct hc_align_fit *out, double w, double h);
 // The report and the verdict from the last tiles. out is released by the caller also on failure.
 hc_status hc_align_judge(struct hc_align_fit *out, const struct hc_align_placing *pl,
                          struct hc_err *err) HC_MUST_CHECK;
