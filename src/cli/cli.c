@@ -405,12 +405,16 @@ static hc_status cmd_points(struct call *c)
 static hc_status cmd_forecast(struct call *c)
 {
     struct hc_work_forecast req = {.surface = c->a.option[OPT_SURFACE]};
+    bool is_shown = c->a.option[OPT_SHOW] != NULL;
     struct hc_buf json = {0};
     hc_status st = need_words(c, 1, 1, "forecast");
     st = st == HC_OK ? hc_cli_number(&c->a, OPT_RADIUS_LIMIT, 0, 100, 0, &req.radius_limit, &c->err)
                      : st;
-    st = st == HC_OK ? open_work(c, true) : st;
-    st = st == HC_OK ? hc_work_forecast(c->w, &req, &json, c->job, &c->err) : st;
+    st = st == HC_OK ? open_work(c, !is_shown) : st;
+    if (st == HC_OK) {
+        st = is_shown ? hc_work_forecast_get(c->w, &json, &c->err)
+                      : hc_work_forecast(c->w, &req, &json, c->job, &c->err);
+    }
     st = st == HC_OK ? put(c, "forecast", &json) : st;
     hc_buf_release(&json);
     return st;

@@ -45,6 +45,7 @@ static const struct {
     [OPT_FILES_ONLY] = {"files-only", true},
     [OPT_READ_ONLY] = {"read-only", true},
     [OPT_CLEAR] = {"clear", true},
+    [OPT_SHOW] = {"show", true},
     [OPT_CHART] = {"chart", false},
     [OPT_CORNERS] = {"corners", false},
     [OPT_GRID] = {"grid", false},

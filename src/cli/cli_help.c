@@ -100,6 +100,7 @@ static const struct {
      "No forecast is given inside a zone.\n"},
     {"forecast",
      "halfclean forecast DOSSIER [--surface bare|saturated|varnished] [--radius-limit R]\n"
+     "halfclean forecast DOSSIER --show              the newest one again, without computing\n"
      "Computes the predicted look after removing this coat to the state of the windows, the "
      "radius\n"
      "(half-width of the 90 % interval, CIEDE2000) and the refusals. Needs at least 4 windows over "

@@ -35,7 +35,7 @@ same "not stale" "$(json "$work/forecast.json" '$.is_stale')" 0
 same "no claim of an original look" "$(grep -ci 'original appearance' "$work/forecast.json")" 0
 true_that "left-out error below doing nothing" \
     "$(json "$work/forecast.json" '$.left_out_de') < 0.6 * $(json "$work/forecast.json" '$.nothing_de')"
-works "text form" hc forecast "$d"
+works "text form" hc forecast "$d" --show
 works "windows" hc window "$d" --json
 same "eight windows" "$(json "$work/out" '$.windows[#-1].id')" 8
 
@@ -82,6 +82,7 @@ same "the same picture again" "$(sha256sum <"$work/forecast.tif")" "$(sha256sum 
 
 # A changed record makes the forecast stale, and the report refuses it.
 works "remove a window" hc window "$d" --remove 8
-works "forecast document" hc window "$d" --json
+works "forecast document" hc forecast "$d" --show --json
+same "stale says so" "$(json "$work/out" '$.is_stale')" 1
 fails "stale report" 6 "compute it again" hc report "$d" -o "$work/stale.pdf"
 finish
