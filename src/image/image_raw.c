@@ -260,6 +260,8 @@ void hc_raw_info(const struct hc_raw *r, struct hc_image_info *info, int *w, int
 }
 
 // ---- developing --------------------------------------------------------------------------------
+
+// Rows are taken before the library's curve and brightening; both are switched off all the same.
 static void set_params(libraw_output_params_t *p)
 {
     p->output_color = 0; // the camera's own channels

@@ -168,6 +168,54 @@ static void the_way_it_was_taken(void **state)
     near_abs(info.focal_mm, 80, 1e-6);
 }
 
+static double shading(int x, int y, int b)
+{
+    return (0.4 + 0.25 * sin(x / 30.0 + b) * cos(y / 25.0 - 2 * b)) * neutral[b];
+}
+
+// Smooth shading of all three channels against each other, at every pixel: a shift by half a pixel
+// or a wrong corner of the mosaic is seen at once.
+static void every_pixel_is_in_its_place(void **state)
+{
+    static const double xyz_to_srgb[9] = TO_SRGB;
+    struct hc_raw_colour c = {
+        .n = 1, .illuminant = {21}, .has_neutral = true, .neutral = {1, 1, 1}};
+    struct raw_file s = camera();
+    struct hc_image_info info;
+    struct hc_raster *r = NULL;
+    struct hc_err err = {0};
+    struct hc_plane got[3] = {{0}};
+    double m[9], worst = 0;
+    (void)state;
+    memcpy(c.m[0], xyz_to_srgb, sizeof xyz_to_srgb);
+    assert_ok(hc_raw_colour_matrix(m, &c, &err), &err);
+    develop(&s, shading, &info, NULL);
+    assert_ok(hc_raster_open(&r, raster, &err), &err);
+    for (int b = 0; b < 3; b++) {
+        assert_ok(hc_plane_create(&got[b], W, H, &err), &err);
+        assert_ok(hc_raster_read(r, b, 0, 0, &got[b], &err), &err);
+    }
+    hc_raster_close(r);
+    for (int y = 8; y < H - 8; y++) {
+        for (int x = 8; x < W - 8; x++) {
+            double cam[3], want[3];
+            for (int b = 0; b < 3; b++) {
+                cam[b] = shading(x, y, b) / neutral[b];
+            }
+            hc_linear_apply3(want, m, cam);
+            for (int b = 0; b < 3; b++) {
+                worst = fmax(worst, fabs((double)hc_plane_row(&got[b], y)[x] - want[b]));
+            }
+        }
+    }
+    for (int b = 0; b < 3; b++) {
+        hc_plane_release(&got[b]);
+    }
+    if (!(worst <= 1.5e-3)) { // half a pixel would be 4e-3
+        fail_msg("off by %g", worst);
+    }
+}
+
 // Without a white balance the light is taken as D65, which is the light of this scene.
 static void daylight_is_assumed_and_said(void **state)
 {
@@ -496,6 +544,7 @@ int main(int argc, char **argv)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(a_known_scene_comes_back),
         cmocka_unit_test(the_way_it_was_taken),
+        cmocka_unit_test(every_pixel_is_in_its_place),
         cmocka_unit_test(daylight_is_assumed_and_said),
         cmocka_unit_test(the_cameras_own_calibration),
         cmocka_unit_test(a_known_camera_without_matrix),
