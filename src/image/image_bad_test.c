@@ -84,10 +84,11 @@ static void mutate_headers(struct hc_rng *rng, const char *from, int rounds)
 {
     size_t n;
     uint8_t *good = picture_read_bytes(from, &n), *p = malloc(n);
+    int fd = open(file, O_RDWR | O_CREAT | O_TRUNC, 0600);
+    assert_true(fd >= 0);
     assert_non_null(p);
     for (int k = 0; k < rounds; k++) {
         struct hc_sniff s;
-        int fd = open(file, O_RDWR | O_CREAT | O_TRUNC, 0600);
         size_t cut = hc_rng_below(rng, 4) == 0 ? (size_t)hc_rng_below(rng, (int)n) : n;
         memcpy(p, good, n);
         for (int m = hc_rng_below(rng, 12) + 1; m > 0; m--) {
@@ -101,8 +102,8 @@ static void mutate_headers(struct hc_rng *rng, const char *from, int rounds)
             assert_true((s.kind == HC_SNIFF_RAW && s.raw_kind[0]) || (s.w >= 1 && s.h >= 1));
             assert_true(s.bands == 1 || s.bands == 3);
         }
-        close(fd);
     }
+    close(fd);
     free(good);
     free(p);
 }
