@@ -15,7 +15,7 @@ static void json_text(void **state)
     hc_json_key(&b, "l");
     hc_json_arr(&b);
     hc_json_num(&b, 0.5);
-    hc_json_num(&b, NAN);
+    hc_json_num(&b, (double)NAN);
     hc_json_int(&b, -3);
     hc_json_end_arr(&b);
     hc_json_kbool(&b, "t", true);

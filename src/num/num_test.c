@@ -37,7 +37,8 @@ static void ridge_recovers_line(void **state)
 static void polygons(void **state)
 {
     (void)state;
-    struct hc_pt sq[4] = {{1, 1}, {4, 1}, {4, 4}, {1, 4}}, bow[4] = {{0, 0}, {2, 2}, {2, 0}, {0, 2}};
+    struct hc_pt sq[4] = {{1, 1}, {4, 1}, {4, 4}, {1, 4}},
+                 bow[4] = {{0, 0}, {2, 2}, {2, 0}, {0, 2}};
     struct hc_pt in[3] = {{2, 2}, {3, 2}, {2, 3}}, out[3] = {{5, 5}, {6, 5}, {5, 6}};
     struct hc_pt dup[3] = {{0, 0}, {0, 0}, {1, 1}};
     struct hc_plane m = {0};
