@@ -191,6 +191,16 @@ static void fit_json(struct hc_buf *b, const struct hc_view *v, double mm)
     hc_json_end_obj(b);
 }
 
+static void camera_json(struct hc_work *w, struct hc_buf *b, int64_t view)
+{
+    char kind[48], *json = NULL;
+    int64_t id;
+    snprintf(kind, sizeof kind, "camera-%lld", (long long)view);
+    hc_ignore(hc_store_get_result(w->store, kind, &id, &json, NULL));
+    hc_json_raw(b, json ? json : "null");
+    hc_mem_free(json);
+}
+
 void hc_work_view_json(struct hc_work *w, struct hc_buf *b, const struct hc_view *v, double mm)
 {
     struct hc_work_display d = {0};
@@ -221,6 +231,8 @@ void hc_work_view_json(struct hc_work *w, struct hc_buf *b, const struct hc_view
         hc_json_null(b);
     }
     hc_json_kstr(b, "added_at", v->added_at);
+    hc_json_key(b, "camera");
+    camera_json(w, b, v->id);
     hc_json_key(b, "calibration");
     hc_work_calibration_json(w, b, v->id);
     hc_json_key(b, "fit");

@@ -91,6 +91,12 @@ static void tell_view(struct hc_buf *b, const json_t *v)
     } else if (*text(v, "profile")) {
         hc_buf_printf(b, "     profile: %s\n", text(v, "profile"));
     }
+    if (json_is_object(get(v, "camera"))) {
+        const json_t *c = get(v, "camera");
+        hc_buf_printf(b, "     %s %s, %s, %.4g s, f/%.3g, ISO %.0f\n", text(c, "camera"),
+                      text(c, "lens"), text(c, "taken_at"), number(c, "exposure_s"),
+                      number(c, "f_number"), number(c, "iso"));
+    }
     if (json_is_object(get(v, "calibration"))) {
         const json_t *c = get(v, "calibration");
         hc_buf_printf(

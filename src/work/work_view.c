@@ -460,6 +460,33 @@ static const char *base_name(const char *path)
     return slash ? slash + 1 : path;
 }
 
+// What the camera wrote into the file, kept beside the view; nothing when it wrote nothing.
+static hc_status keep_camera(struct hc_work *w, int64_t view, const struct hc_image_info *i,
+                             struct hc_err *err)
+{
+    struct hc_buf b = {0};
+    char kind[48];
+    int64_t id;
+    hc_status st;
+    if (!i->camera[0] && !i->lens[0] && !i->taken_at[0] && !(i->exposure_s > 0)) {
+        return HC_OK;
+    }
+    snprintf(kind, sizeof kind, "camera-%lld", (long long)view);
+    hc_json_obj(&b);
+    hc_json_kstr(&b, "camera", i->camera);
+    hc_json_kstr(&b, "lens", i->lens);
+    hc_json_kstr(&b, "taken_at", i->taken_at);
+    hc_json_knum(&b, "exposure_s", i->exposure_s);
+    hc_json_knum(&b, "f_number", i->f_number);
+    hc_json_knum(&b, "iso", i->iso);
+    hc_json_knum(&b, "focal_mm", i->focal_mm);
+    hc_json_end_obj(&b);
+    st = hc_buf_check(&b, err);
+    st = st == HC_OK ? hc_store_put_result(w->store, kind, hc_buf_text(&b), &id, err) : st;
+    hc_buf_release(&b);
+    return st;
+}
+
 // Everything that can fail on the file's side happens before the record changes: probe, full decode
 // into a temporary raster; then the original is kept and the row written in one transaction.
 static hc_status ingest(struct hc_work *w, const struct hc_work_add *req, struct hc_view *v,
@@ -499,6 +526,7 @@ static hc_status ingest(struct hc_work *w, const struct hc_work_add *req, struct
     }
     raster_inputs(w, inputs, sizeof inputs, v, DECODED);
     st = st == HC_OK ? hc_store_put_derived(w->store, name, "raster", inputs, err) : st;
+    st = st == HC_OK ? keep_camera(w, v->id, &info, err) : st;
     unlink(tmp);
     return st;
 }
