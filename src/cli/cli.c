@@ -224,10 +224,28 @@ static hc_status cmd_views(struct call *c)
     return st;
 }
 
+static hc_status align_by_points(struct call *c)
+{
+    struct hc_buf file = {0}, json = {0};
+    hc_status st = read_text(c->a.option[OPT_POINTS], &file, &c->err);
+    if (st == HC_OK) {
+        st = hc_work_align_points(c->w, c->a.word[1], hc_buf_text(&file), &json, c->job, &c->err);
+        st = st == HC_OK ? put(c, "view", &json)
+                         : hc_err_prefix(&c->err, st, "%s: ", c->a.option[OPT_POINTS]);
+    }
+    hc_buf_release(&file);
+    hc_buf_release(&json);
+    return st;
+}
+
 static hc_status cmd_align(struct call *c)
 {
-    hc_status st = need_words(c, 1, HC_CLI_MAX_WORDS, "align");
+    bool is_by_hand = c->a.option[OPT_POINTS] != NULL;
+    hc_status st = need_words(c, is_by_hand ? 2 : 1, is_by_hand ? 2 : HC_CLI_MAX_WORDS, "align");
     st = st == HC_OK ? open_work(c, true) : st;
+    if (st == HC_OK && is_by_hand) {
+        return align_by_points(c);
+    }
     for (int i = c->a.n_words > 1 ? 1 : 0; st == HC_OK && i < c->a.n_words; i++) {
         struct hc_buf json = {0};
         st = hc_work_align(c->w, i ? c->a.word[i] : NULL, &json, c->job, &c->err);

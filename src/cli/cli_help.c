@@ -60,6 +60,8 @@ static const struct {
      "A: degrees counter-clockwise from the viewer's right; E: degrees above the picture plane.\n"},
     {"views", "halfclean views DOSSIER\nLists the views with size, profile, state and fit.\n"},
     {"align", "halfclean align DOSSIER [VIEW...]\n"
+              "halfclean align DOSSIER VIEW --points FILE.csv   by 4 or more pairs "
+              "frame_x,frame_y,view_x,view_y\n"
               "Measures where each view lies in the frame and places it. Without names: all that "
               "are not placed\n"
               "yet, and whatever is missing from derived/ is made again. A bad fit is refused, "

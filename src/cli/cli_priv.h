@@ -52,6 +52,7 @@ enum hc_cli_option {
     OPT_SMALL,
     OPT_FILES_ONLY,
     OPT_READ_ONLY,
+    OPT_POINTS,
     OPT_CLEAR,
     OPT_SHOW,
     OPT_CHART,

@@ -158,6 +158,12 @@ hc_status hc_work_dossier(struct hc_work *w, struct hc_buf *b, struct hc_err *er
     return hc_buf_check(b, err);
 }
 
+// A stored residual below 0 was not known.
+static double known(double residual)
+{
+    return residual >= 0 ? residual : (double)NAN;
+}
+
 static void fit_json(struct hc_buf *b, const struct hc_view *v, double mm)
 {
     struct hc_err ignored = {0};
@@ -179,10 +185,10 @@ static void fit_json(struct hc_buf *b, const struct hc_view *v, double mm)
         hc_json_knum(b, "scale", hc_work_json_number(fit, "scale"));
         hc_json_knum(b, "tiles_textured", hc_work_json_number(fit, "tiles_textured"));
         hc_json_knum(b, "tiles_used", hc_work_json_number(fit, "tiles_used"));
-        hc_json_knum(b, "held_out_median_px", v->held_out_median_px);
-        hc_json_knum(b, "held_out_p95_px", v->held_out_p95_px);
-        hc_json_knum(b, "held_out_median_mm", v->held_out_median_px * mm);
-        hc_json_knum(b, "held_out_p95_mm", v->held_out_p95_px * mm);
+        hc_json_knum(b, "held_out_median_px", known(v->held_out_median_px));
+        hc_json_knum(b, "held_out_p95_px", known(v->held_out_p95_px));
+        hc_json_knum(b, "held_out_median_mm", known(v->held_out_median_px) * mm);
+        hc_json_knum(b, "held_out_p95_mm", known(v->held_out_p95_px) * mm);
         hc_json_knum(b, "area_supported", v->area_supported);
         json_decref(fit);
     }

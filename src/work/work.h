@@ -86,6 +86,12 @@ hc_status hc_work_points_import(struct hc_work *w, const char *text, const char 
 hc_status hc_work_points(struct hc_work *w, const char *light, int observer_deg,
                          struct hc_buf *json, struct hc_err *err) HC_MUST_CHECK;
 
+// Place a view by pairs of points marked by hand: text of lines "frame_x,frame_y,view_x,view_y"
+// (px, 4 pairs or more; a first line of words and lines that start with # are passed over).
+hc_status hc_work_align_points(struct hc_work *w, const char *view, const char *text,
+                               struct hc_buf *json, struct hc_job *job,
+                               struct hc_err *err) HC_MUST_CHECK;
+
 // Where the tiles of a view's fit lie and how far each is from the fit; HC_ENOTFOUND when not
 // fitted.
 hc_status hc_work_fit_map(struct hc_work *w, const char *view, struct hc_buf *json,

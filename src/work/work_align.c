@@ -133,8 +133,8 @@ hc_status hc_work_match_exposure(struct hc_work *w, struct hc_view *v, struct hc
     return st == HC_OK ? st : hc_err_prefix(err, st, "exposure of view %s: ", v->label);
 }
 
-static hc_status store_fit(struct hc_work *w, struct hc_view *v, const struct hc_align_fit *fit,
-                           struct hc_err *err)
+hc_status hc_work_store_fit(struct hc_work *w, struct hc_view *v, const struct hc_align_fit *fit,
+                            struct hc_err *err)
 {
     static const char *const names[] = {"good", "usable", "refused"};
     memcpy(v->frame_to_view, fit->frame_to_view.m, sizeof v->frame_to_view);
@@ -146,8 +146,9 @@ static hc_status store_fit(struct hc_work *w, struct hc_view *v, const struct hc
         return hc_err_set(err, HC_ENOMEM, HC_WORK_ROOM, "out of memory while storing a fit");
     }
     v->is_placed = fit->verdict != HC_ALIGN_REFUSED;
-    v->held_out_median_px = fit->held_out_median_px;
-    v->held_out_p95_px = fit->held_out_p95_px;
+    // -1 stands for "not known" in the record (four pairs of points leave nothing to check with).
+    v->held_out_median_px = isfinite(fit->held_out_median_px) ? fit->held_out_median_px : -1;
+    v->held_out_p95_px = isfinite(fit->held_out_p95_px) ? fit->held_out_p95_px : -1;
     v->area_supported = fit->area_supported;
     hc_status st = fit_text(v, fit, err);
     return st == HC_OK ? hc_store_place_view(w->store, v, err) : st;
@@ -182,7 +183,7 @@ static hc_status place_one(struct hc_work *w, const struct hc_view *ref, struct 
             *err = why;
         }
     }
-    st = st == HC_OK ? store_fit(w, v, &fit, err) : st;
+    st = st == HC_OK ? hc_work_store_fit(w, v, &fit, err) : st;
     hc_align_fit_release(&fit);
     hc_raster_close(a);
     hc_raster_close(b);

@@ -139,7 +139,8 @@ static void inputs(struct hc_work *w, struct hc_buf *b, const struct hc_work_for
                 hc_json_kstr(b, "sha256", v->sha256);
                 hc_json_kstr(b, "profile", v->is_profile_assumed ? "assumed sRGB" : v->profile);
                 hc_json_knum(b, "exposure_factor", v->exposure_factor);
-                hc_json_knum(b, "held_out_p95_px", v->held_out_p95_px);
+                hc_json_knum(b, "held_out_p95_px",
+                             v->held_out_p95_px >= 0 ? v->held_out_p95_px : (double)NAN);
                 hc_json_end_obj(b);
             }
         }

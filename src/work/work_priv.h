@@ -96,6 +96,12 @@ hc_status hc_work_read_rect(const struct hc_raster *r, struct hc_work_rect at,
 // One luminance-like plane out of 1 or 3 bands (Y of linear ROMM).
 void hc_work_luminance(struct hc_plane *dst, const struct hc_plane *bands, int n);
 
+// ---- placement ----
+struct hc_align_fit;
+// Stores a fit (good or refused) as the view's placement.
+hc_status hc_work_store_fit(struct hc_work *w, struct hc_view *v, const struct hc_align_fit *fit,
+                            struct hc_err *err) HC_MUST_CHECK;
+
 // ---- calibration ----
 int64_t hc_work_calibration_id(struct hc_work *w, int64_t view); // 0: the view has none
 // Writes the calibrated raster of a view to path.

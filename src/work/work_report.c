@@ -231,9 +231,11 @@ static void facts(struct desk *d)
                 "profile assumed: sRGB", "no colour profile in the file");
         }
         if (strcmp(hc_work_json_text(v, "state"), "test") == 0) {
+            double miss = hc_work_json_number(fit, "held_out_p95_mm");
+            const char *verdict = hc_work_json_text(fit, "verdict");
             PUT(d, fact, say(d, "Placement of %s", hc_work_json_text(v, "label")),
-                say(d, "%s, 95 %% within about %.2f mm", hc_work_json_text(fit, "verdict"),
-                    hc_work_json_number(fit, "held_out_p95_mm")),
+                isfinite(miss) ? say(d, "%s, 95 %% within about %.2f mm", verdict, miss)
+                               : say(d, "%s, residual not known", verdict),
                 say(d, "exposure x %.3f", hc_work_json_number(fit, "exposure_factor")));
         }
     }

@@ -69,13 +69,16 @@ static void tell_view(struct hc_buf *b, const json_t *v)
                   text(v, "label"), text(v, "technique"), text(v, "state"), number(v, "w"),
                   number(v, "h"), number(v, "bits"), text(fit, "verdict"));
     if (json_is_array(shift)) {
-        hc_buf_printf(
-            b,
-            ": moved %+.2f %+.2f px, turned %+.3f deg, scale %.5f; held-out residual about "
-            "%.2f px (median), %.2f px = %.3f mm (95 %%)",
-            at(shift, 0), at(shift, 1), number(fit, "rotation_deg"), number(fit, "scale"),
-            number(fit, "held_out_median_px"), number(fit, "held_out_p95_px"),
-            number(fit, "held_out_p95_mm"));
+        hc_buf_printf(b, ": moved %+.2f %+.2f px, turned %+.3f deg, scale %.5f", at(shift, 0),
+                      at(shift, 1), number(fit, "rotation_deg"), number(fit, "scale"));
+        if (isfinite(number(fit, "held_out_p95_px"))) {
+            hc_buf_printf(b,
+                          "; held-out residual about %.2f px (median), %.2f px = %.3f mm (95 %%)",
+                          number(fit, "held_out_median_px"), number(fit, "held_out_p95_px"),
+                          number(fit, "held_out_p95_mm"));
+        } else {
+            hc_buf_str(b, "; residual not known");
+        }
         if (strcmp(text(v, "technique"), "normal") == 0) {
             hc_buf_printf(b, "; exposure x %.4f +- %.4f", number(fit, "exposure_factor"),
                           number(fit, "exposure_factor") * number(fit, "exposure_spread"));

@@ -80,6 +80,22 @@ works "forecast again" hc forecast "$d"
 works "export again" hc export "$d" forecast -o "$work/again.tif"
 same "the same picture again" "$(sha256sum <"$work/forecast.tif")" "$(sha256sum <"$work/again.tif")"
 
+# Placement by hand: the shift, turn and scale the generator used (demo.h), marked at five places.
+awk 'BEGIN { print "frame_x,frame_y,view_x,view_y"
+    t = 0.02 * 3.14159265358979 / 180
+    n = split("50,60 700,80 690,840 60,850 375,450", p, " ")
+    for (i = 1; i <= n; i++) { split(p[i], q, ","); x = q[1] - 375; y = q[2] - 450
+        printf "%s,%.3f,%.3f\n", p[i], 375 + cos(t) * x - sin(t) * y + 1.3, 450 + sin(t) * x + cos(t) * y - 0.8 } }' >"$work/points.csv"
+cp -r "$d" "$work/byhand"
+works "align by points" hc align "$work/byhand" normal-test --points "$work/points.csv" --json
+cp "$work/out" "$work/byhand.json"
+true_that "shift by points" "($(json "$work/byhand.json" '$.fit.shift_px[0]') - 1.3)^2 < 0.01"
+true_that "its residual" "$(json "$work/byhand.json" '$.fit.held_out_p95_px') < 0.1"
+head -n 4 "$work/points.csv" >"$work/three.csv"
+fails "three points" 12 "4" hc align "$work/byhand" normal-test --points "$work/three.csv"
+printf '1,2,3\n4,5\n' >"$work/words.csv"
+fails "not points" 3 "four numbers" hc align "$work/byhand" normal-test --points "$work/words.csv"
+
 # A changed record makes the forecast stale, and the report refuses it.
 works "remove a window" hc window "$d" --remove 8
 works "forecast document" hc forecast "$d" --show --json
