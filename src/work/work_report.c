@@ -253,8 +253,13 @@ static void figures(struct desk *d)
         say(d, "%.1f CIEDE2000", hc_work_json_number(radius, "median")),
         say(d, "95 %% of the area: below %.1f", hc_work_json_number(radius, "p95")));
     PUT(d, figure, "State forecast", hc_work_json_text(f, "surface"), "surface of the windows");
-    PUT(d, figure, "UV view", json_is_true(json_object_get(f, "has_uv")) ? "used as a cue" : "none",
-        json_is_true(json_object_get(f, "has_uv")) ? NULL : "one effective coat and kriging");
+    PUT(d, figure, "UV view",
+        !json_is_true(json_object_get(f, "has_uv"))   ? "none"
+        : json_is_true(json_object_get(f, "uv_used")) ? "used for the coat, and to find later paint"
+                                                      : "used to find later paint only",
+        json_is_true(json_object_get(f, "has_uv"))
+            ? say(d, "gain on left-out windows: %+.2f", hc_work_json_number(f, "uv_gain"))
+            : "one effective coat and kriging");
     PUT(d, figure, "Coat: yellowing slope",
         say(d, "%.0f nm", hc_work_json_number(model, "slope_nm")), "fitted to the windows");
     PUT(d, figure, "Coat: haze", say(d, "%.3f", hc_work_json_number(model, "haze")),
