@@ -95,7 +95,7 @@ export async function colours(page, points)
 }
 
 /** Wait until every picture in sight is drawn at its full sharpness. @param {Page} page */
-export const settled = (page) => until(() => page.evaluate(() => ["side-a", "layer-b"].every((id) => {
+export const settled = (page) => until(() => page.evaluate(() => ["side-a", "layer-b", "marks"].every((id) => {
     const world = OpenSeadragon.getViewer(id)?.world;
     return world && Array.from({length: world.getItemCount()}, (_, i) => world.getItemAt(i))
         .every((t) => t.getFullyLoaded());

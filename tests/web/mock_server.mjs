@@ -148,8 +148,22 @@ function view(id, label, technique, state, more = {})
             fit: {verdict: id === 1 ? "reference" : "good", why: "", shift_px: [3.1, -2.2],
                   rotation_deg: 0.02, scale: 1.0004, held_out_median_px: 0.06, held_out_p95_px: 0.17,
                   held_out_median_mm: 0.012, held_out_p95_mm: 0.034, area_supported: 0.97,
+                  tiles_textured: 165, tiles_used: 141,
                   exposure_factor: 1.013, exposure_spread: 0.006},
             tiles: tiles(String(id)), ...more};
+}
+
+const TILE_PITCH = 250;
+
+/** Tiles all over but in a corner of the frame; those near it do not agree. @param {number} view */
+function fitDoc(view)
+{
+    const tiles = [];
+    for (let y = 175; y < FH; y += TILE_PITCH)
+        for (let x = 125; x < FW; x += TILE_PITCH)
+            if (x + y < 5400)
+                tiles.push({x, y, dx: 0.3 * Math.sin(x * 0.002 + view), dy: 0.2 * Math.cos(y * 0.0017), used: x + y < 4700});
+    return {view, verdict: "good", why: "", frame: {w: FW, h: FH}, tiles};
 }
 
 /** @param {string} kind full, empty, no-forecast, read-only, hostile */
@@ -292,6 +306,9 @@ export async function startMock(kind, options = {})
             return json(world.dossier);
         if (at === "GET /api/views")
             return json({views: world.views});
+        if ((m = /^\/api\/views\/(\d+)\/fit$/.exec(path)))
+            return [2, 3, 4, 5].includes(Number(m[1])) ? json(fitDoc(Number(m[1])))
+                : refuse(404, "not-found", `view ${m[1]} was not fitted to the frame`);
         if (at === "GET /api/windows")
             return json({windows: world.windows});
         if (at === "GET /api/zones")

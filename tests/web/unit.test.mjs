@@ -69,6 +69,25 @@ test("areas and crossings of polygons", () => {
     assert.deepEqual(g.topOf([[2, 5], [4, 1], [6, 9]]), [4, 1]);
 });
 
+test("the grid of a fit map is told from pairs of points, and the arrows get a round factor", () => {
+    const tiles = [];
+    for (let y = 0; y < 8; y++)
+        for (let x = 0; x < 6; x++)
+            if ((x + y) % 3) // some have no texture
+                tiles.push({x: 87 + 64 * x, y: 66 + 64 * y, dx: 0.03, dy: -0.04, used: true});
+    assert.equal(g.tilePitch(tiles), 64);
+    assert.equal(g.arrowFactor(tiles), 1000); // 0.05 px by 1000 = 50 px < 0.8 of 64
+    assert.equal(g.arrowFactor(tiles.map((t) => ({...t, dx: 0.6, dy: 0}))), 50);
+    // One bad tile in forty does not shrink all; tiles that do not agree have no arrow at all.
+    assert.equal(g.arrowFactor(tiles.map((t, i) => ({...t, dx: i === 3 ? 40 : 0.6, dy: 0}))), 50);
+    assert.equal(g.arrowFactor(tiles.map((t, i) => ({...t, dx: i % 2 ? 40 : 0.6, dy: 0, used: i % 2 === 0}))), 50);
+    const pairs = [[10, 20], [300.5, 41], [77, 402.25], [350, 391]].map(([x, y]) => ({x, y, dx: 0.4, dy: 0, used: true}));
+    assert.equal(g.tilePitch(pairs), null);
+    assert.equal(g.tilePitch([]), null);
+    assert.equal(g.arrowFactor(pairs), 50);
+    assert.equal(g.arrowFactor([]), 1);
+});
+
 test("law: the hatch's tiles cover the patch, fit together and exist", () => {
     const t = {key: "", w: 3000, h: 3600, tile: 256, levels: 5, type: "image/png"};
     const r = random(5);

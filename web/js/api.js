@@ -78,6 +78,9 @@ export const dossier = () => get("/api/dossier");
 /** @returns {Promise<View[]>} */
 export const views = async () => (await get("/api/views")).views;
 
+/** @param {number} view @returns {Promise<import("./types.js").FitMap>} */
+export const fit = (view) => get(`/api/views/${view}/fit`);
+
 /** @returns {Promise<TestWindow[]>} */
 export const windows = async () => (await get("/api/windows")).windows;
 

@@ -1,8 +1,10 @@
 // The bar above the picture: what is shown on each side, and how the two are compared.
-import {byId, fill, h, keepFocus, select} from "./dom.js";
+import * as alternation from "./alternation.js";
+import {byId, fill, h, keepFocus, say, select} from "./dom.js";
+import * as fitMap from "./fit_map.js";
 import * as line from "./line.js";
 import * as stage from "./stage.js";
-import {on, set, sides, state} from "./state.js";
+import {on, set, sideName, sides, state} from "./state.js";
 import {num} from "./words.js";
 /** @typedef {import("./types.js").CompareMode} CompareMode */
 
@@ -10,7 +12,11 @@ import {num} from "./words.js";
 const MODES = [
     ["one", "One side", "only the first picture"],
     ["line", "Half-clean line", "one picture on each side of the line"],
-    ["mix", "Mix", "the second picture laid over the first"]];
+    ["mix", "Mix", "the second picture laid over the first"],
+    ["difference", "Difference", "what differs between the two pictures, black where they are the same"],
+    ["alternation", "Alternation", "the two pictures in turn"]];
+
+const FACTORS = [1, 2, 4, 8];
 
 /** @param {string} text @param {string} title @param {() => void} fn */
 function button(text, title, fn)
@@ -50,6 +56,52 @@ function mixer()
     return el;
 }
 
+/** Multiply the difference by the next factor. */
+export function nextFactor()
+{
+    if (state.mode !== "difference")
+        return;
+    set({factor: FACTORS[(FACTORS.indexOf(state.factor) + 1) % FACTORS.length]});
+    say(`Difference times ${state.factor}.`);
+}
+
+function amplifier()
+{
+    return select(FACTORS.map((k) => [String(k), `\u00d7${k}`]), String(state.factor),
+                  (v) => set({factor: Number(v)}),
+                  {"aria-label": "The difference is multiplied by", title: "Multiply the difference (D)"});
+}
+
+function alternator()
+{
+    const run = toggle("Run", alternation.mayRun() ? "Let the pictures change by themselves (S)"
+        : "This system asks for less motion: change the pictures by hand", state.isRunning,
+                       alternation.toggle);
+    run.disabled = !alternation.mayRun();
+    return [button("Other picture", "Show the other of the two pictures (A)", alternation.change), run,
+            select(alternation.RATES.map((n) => [String(n), `${n} a second`]), String(state.rate),
+                   (v) => set({rate: Number(v)}), {"aria-label": "Changes", disabled: run.disabled})];
+}
+
+/** What belongs to the way the two pictures are compared. */
+function means()
+{
+    switch (state.mode) {
+    case "mix":
+        return [mixer()];
+    case "difference":
+        return [amplifier()];
+    case "alternation":
+        return alternator();
+    case "line":
+        return [button("Swap", "Change the two sides (X)", line.swap),
+                button("Line here", "Bring the line to the middle of the picture area (L)",
+                       line.bringHere)];
+    default:
+        return [];
+    }
+}
+
 function build()
 {
     const focus = keepFocus(byId("bar"));
@@ -62,13 +114,13 @@ function build()
          two ? h("span", {class: "seam", "aria-hidden": "true"}) : null,
          two ? select(list, state.sideB, (v) => choose("sideB", v),
                       {"aria-label": "Other side"}) : null,
-         state.mode === "mix" && two ? mixer() : null,
-         state.mode === "line" && two
-             ? [button("Swap", "Change the two sides (X)", line.swap),
-                button("Line here", "Bring the line to the middle of the picture area (L)",
-                       line.bringHere)] : [],
+         h("span", {class: "bar-break", "aria-hidden": "true"}),
+         two ? means() : [],
          withForecast ? toggle("Radius", "Half-width of the 90 % interval as a veil (R)",
                                state.radiusOn, () => set({radiusOn: !state.radiusOn})) : null,
+         state.fitMap || fitMap.candidate()
+             ? toggle("Fit map", "Where the fit holds, and where it has no support (F)",
+                      state.fitMap !== null, fitMap.toggle) : null,
          toggle("Outlines", "Windows and zones (O)", state.outlinesOn,
                 () => set({outlinesOn: !state.outlinesOn})),
          h("span", {class: "zoom"},
@@ -88,25 +140,45 @@ function veilLegend(scale)
         h("span", {class: `veil veil-${k}`, "aria-hidden": "true"})]).flat(), " and more, CIEDE2000");
 }
 
-/** What the veil and the hatch mean, at the foot of the picture. */
+/** What is seen in a difference, or why there is none. */
+function differenceLegend()
+{
+    const lost = [state.sideA, state.sideB].map(sideName).filter((n) => n.endsWith("(not placed)"));
+    return h("span", {}, stage.isSubtracting()
+        ? `difference of the values on the screen, \u00d7${state.factor}: black = the same; ` +
+          "not a measured colour difference"
+        : `No difference: ${lost.join(" and ")}. Only what lies in the frame can be subtracted.`);
+}
+
+/** Which of the two pictures is to be seen. */
+function alternationLegend()
+{
+    return [state.sideA, state.sideB].map((side, i) =>
+        h("span", {class: (i === 1) === state.isOther ? "in-turn is-shown" : "in-turn"}, sideName(side)));
+}
+
+/** What the veil, the hatch and the way to compare mean, at the foot of the picture. */
 function legend()
 {
-    const el = byId("legend"), f = state.forecast;
-    const isShown = f !== null && (state.sideA === "forecast" ||
-                                   (state.mode !== "one" && state.sideB === "forecast"));
-    el.hidden = !isShown;
-    if (!f || !isShown)
-        return;
-    fill(el, h("span", {class: "legend-hatch", "aria-hidden": "true"}), h("span", {}, "refused"),
-         state.radiusOn ? veilLegend(f.radius_scale) : []);
+    const el = byId("legend"), f = state.forecast, two = state.mode !== "one" && state.sideB !== "";
+    const hasForecast = f !== null && (state.sideA === "forecast" || (two && state.sideB === "forecast"));
+    /** @type {HTMLElement[]} */
+    const parts = [
+        ...(two && state.mode === "difference" ? [differenceLegend()] : []),
+        ...(two && state.mode === "alternation" ? alternationLegend() : []),
+        ...(hasForecast ? [h("span", {class: "legend-hatch", "aria-hidden": "true"}), h("span", {}, "refused")]
+                        : []),
+        ...(hasForecast && state.radiusOn ? [veilLegend(f.radius_scale)] : [])];
+    parts.push(...fitMap.legend());
+    el.hidden = parts.length === 0;
+    fill(el, parts);
 }
 
 export function start()
 {
-    on(["views", "forecast", "sideA", "sideB", "mode", "radiusOn", "outlinesOn"], () => {
-        build();
-        legend();
-    });
+    on(["views", "forecast", "sideA", "sideB", "mode", "radiusOn", "outlinesOn", "factor", "rate", "isRunning",
+        "fitMap"], build);
+    on(["views", "forecast", "sideA", "sideB", "mode", "radiusOn", "factor", "isOther", "fitMap"], legend);
     build();
     legend();
 }

@@ -1,6 +1,9 @@
 // The keyboard of the picture area, and the list of keys. Single keys work only while the picture has
 // the focus, so that nothing happens by accident while typing.
+import * as alternation from "./alternation.js";
+import * as compare from "./compare.js";
 import {byId, fill, h} from "./dom.js";
+import * as fitMap from "./fit_map.js";
 import * as line from "./line.js";
 import * as shapes from "./shapes.js";
 import * as spot from "./spot.js";
@@ -13,12 +16,15 @@ export const KEYS = [
     ["Arrow keys", "move the crosshair; with Shift, move the picture"],
     ["Enter, Esc", "pin the spot; let it go"],
     ["+ and \u2212, 0", "zoom in and out; show the whole picture"],
-    ["1, 2, 3", "one side; half-clean line; mix"],
+    ["1 to 5", "one side; half-clean line; mix; difference; alternation"],
+    ["D", "multiply the difference by 1, 2, 4 or 8"],
+    ["A, S", "alternation: show the other picture; start or stop"],
     ["[ and ]", "turn the line by 1 degree; with Shift by 15"],
     [", and .", "move the line across itself; with Shift further"],
     ["L", "bring the line to the middle of what is in sight and take hold of it"],
     ["X", "change the two sides of the line"],
     ["R", "radius on or off"],
+    ["F", "fit map of the view on show, on or off"],
     ["O", "outlines of windows and zones on or off"],
     ["P", "panel on or off"],
     ["Space, Enter, Backspace, Esc", "while drawing: set a corner at the crosshair; close; take back; cancel"],
@@ -34,6 +40,12 @@ const COMMANDS = {
     "1": () => mode("one"),
     "2": () => mode("line"),
     "3": () => mode("mix"),
+    "4": () => mode("difference"),
+    "5": () => mode("alternation"),
+    "d": compare.nextFactor,
+    "f": fitMap.toggle,
+    "a": alternation.change,
+    "s": alternation.toggle,
     "l": () => {
         mode("line");
         line.bringHere();

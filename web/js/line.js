@@ -42,13 +42,13 @@ function place()
     const isOn = state.mode === "line" && state.sideB !== "" && stage.isOpen();
     root.hidden = !isOn;
     if (!isOn) {
-        stage.cut(state.mode === "mix" && state.sideB ? null : []);
-        stage.setOpacity(state.mode === "mix" ? state.mix : 1);
+        layWhole();
         return;
     }
     const [w, h0] = stage.areaSize(), l = screenLine();
     stage.cut(clipRect(w, h0, l));
     stage.setOpacity(1);
+    stage.subtract(0);
     const grip = gripPoint(w, h0, l, MARGIN_PX);
     for (const el of Object.values(part))
         el.hidden = grip === null;
@@ -62,6 +62,16 @@ function place()
     placeRing(grip, w, h0);
     placeNames(grip);
     describe(grip, w, h0);
+}
+
+/** Without the line: the second picture whole, laid over the first as the way to compare wants it. */
+function layWhole()
+{
+    const m = state.mode, isShown = state.sideB !== "" &&
+        (m === "mix" || m === "alternation" || stage.isSubtracting());
+    stage.cut(isShown ? null : []);
+    stage.setOpacity(m === "mix" ? state.mix : m === "alternation" && !state.isOther ? 0 : 1);
+    stage.subtract(isShown && m === "difference" ? state.factor : 0);
 }
 
 /** @param {Point} grip @param {number} w @param {number} h0 */
@@ -285,7 +295,7 @@ export function start()
     part.grip.addEventListener("keydown", gripKey);
     part.ring.addEventListener("keydown", ringKey);
     stage.onDraw(place);
-    on(["mode", "sideA", "sideB", "mix", "views", "forecast"], name);
+    on(["mode", "sideA", "sideB", "mix", "factor", "isOther", "views", "forecast"], name);
     name();
 }
 

@@ -1,6 +1,8 @@
 // Opens the page: asks for the dossier, starts the picture area, the rooms and the settings.
+import * as alternation from "./alternation.js";
 import * as compare from "./compare.js";
 import {byId, fill, h} from "./dom.js";
+import * as fitMap from "./fit_map.js";
 import * as keys from "./keys.js";
 import * as line from "./line.js";
 import * as forecastRoom from "./room_forecast.js";
@@ -144,6 +146,8 @@ async function open()
     line.start();
     shapes.start();
     spot.start();
+    alternation.start();
+    fitMap.start();
     compare.start();
     keys.start();
     lookRoom.start();

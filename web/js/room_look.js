@@ -1,10 +1,11 @@
 // Look: every view of the painting, how well it lies in the frame, and adding files.
 import * as api from "./api.js";
 import {choose} from "./compare.js";
-import {byId, field, fill, h, keepFocus, select} from "./dom.js";
+import {byId, field, figures, fill, h, keepFocus, select} from "./dom.js";
+import * as fitMap from "./fit_map.js";
 import * as jobs from "./jobs.js";
-import {isPlaced, on, reload, set, state} from "./state.js";
-import {STATES, TECHNIQUES, fitSentence, num, residualText, sentence, viewWarnings, viewWords} from "./words.js";
+import {isFitted, isPlaced, on, reload, set, state} from "./state.js";
+import {STATES, TECHNIQUES, fitSentence, num, percent, residualText, sentence, viewWarnings, viewWords} from "./words.js";
 /** @typedef {import("./types.js").View} View */
 
 /** @type {HTMLElement} */
@@ -18,6 +19,35 @@ let trouble;
 
 const VERDICT = {reference: "frame", good: "good fit", usable: "usable fit", refused: "not placed",
                  none: "not placed yet"};
+
+/** How well a placed view lies in the frame, and the button of its map. @param {View} v */
+function fitPart(v)
+{
+    const f = v.fit, isOn = state.fitMap?.view === v.id;
+    const px = (/** @type {number|null|undefined} */ a, /** @type {number|null|undefined} */ mm) =>
+        `${num(a, 2)}\u00a0px (${num(mm, 2)}\u00a0mm)`;
+    return [
+        figures([["residual on held-out tiles, median", px(f.held_out_median_px, f.held_out_median_mm)],
+                 ["the same, 95 %", px(f.held_out_p95_px, f.held_out_p95_mm)],
+                 ["tiles with texture that agree", `${num(f.tiles_used, 0)} of ${num(f.tiles_textured, 0)}`],
+                 ["share of the view with support", percent(f.area_supported)],
+                 ["exposure, multiplied by", num(f.exposure_factor, 3) +
+                     (f.exposure_spread ? `, spread ${num(f.exposure_spread, 3)}` : "")]]),
+        h("button", {type: "button", "aria-pressed": String(isOn), "aria-label": `Fit map: ${v.label}`,
+                     disabled: !v.tiles, onclick: () => showFit(v, !isOn)}, "Fit map")];
+}
+
+/** The map is only ever seen over its own view. @param {View} v @param {boolean} isOn */
+function showFit(v, isOn)
+{
+    const side = `view:${v.id}`;
+    if (isOn && state.sideA !== side) {
+        choose("sideB", side);
+        if (state.mode === "one")
+            set({mode: "line"});
+    }
+    fitMap.show(isOn ? v.id : null);
+}
 
 /** @param {View} v */
 function viewItem(v)
@@ -49,9 +79,7 @@ function viewItem(v)
                    : h("button", {type: "button", onclick: () => place(v)}, "Place again"),
              h("details", {}, h("summary", {}, "File and fit"),
                h("p", {}, fitSentence(v.fit)),
-               v.fit.verdict === "good" || v.fit.verdict === "usable"
-                   ? h("p", {}, `exposure: multiplied by ${num(v.fit.exposure_factor, 3)}` +
-                       (v.fit.exposure_spread ? `, spread ${num(v.fit.exposure_spread, 3)}` : "")) : null,
+               isFitted(v) ? fitPart(v) : null,
                h("p", {}, `colour profile: ${v.profile_assumed ? "assumed sRGB" : v.profile || "none needed"}`),
                v.note ? h("p", {}, sentence(v.note)) : null,
                h("p", {class: "file"}, `${v.file_name}, SHA-256 ${v.sha256.slice(0, 16)}\u2026`))));
@@ -59,7 +87,7 @@ function viewItem(v)
 
 function showList()
 {
-    const open = new Set([...list.querySelectorAll("details[open]")].map((d) => d.parentElement?.id));
+    const open = new Set([...list.querySelectorAll("details[open]")].map((d) => d.closest("li")?.id));
     const focus = keepFocus(list), note = state.dossier.frame?.note;
     fill(list, note ? h("p", {class: "loud"}, note) : null, state.views.length
         ? h("ul", {class: "views"}, state.views.map((v) => {
@@ -190,7 +218,7 @@ export function start()
          h("section", {"aria-labelledby": "views-title"}, h("h2", {id: "views-title"}, "Views"), list),
          h("section", {"aria-labelledby": "add-title"}, h("h2", {id: "add-title"}, "Add a view"),
            trouble, work, adding));
-    on(["views", "sideA", "sideB", "mode", "dossier"], showList);
+    on(["views", "sideA", "sideB", "mode", "fitMap", "dossier"], showList);
     on(["dossier"], showAdding);
     showList();
     showAdding();

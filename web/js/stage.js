@@ -1,9 +1,10 @@
-// The picture area: two layers of deep zoom, one over the other. The lower one (side A) takes the
-// pointer; the upper one (side B) follows it in the same animation frame and is cut by a clip path, so
-// moving the half-clean line never redraws a picture.
+// The picture area: layers of deep zoom, one over the other. The lower one (side A) takes the pointer;
+// the upper one (side B) follows it in the same animation frame and is cut by a clip path, so moving the
+// half-clean line never redraws a picture. A third one carries the hatch and the veil while the two are
+// subtracted from each other: marks must not be taken for a difference, nor be lost in it.
 import * as api from "./api.js";
 import {byId} from "./dom.js";
-import {isPlaced, on, state, viewOf} from "./state.js";
+import {areComparable, isPlaced, on, state, viewOf} from "./state.js";
 /**
  * @typedef {import("./types.js").Point} Point
  * @typedef {import("./types.js").Tiles} Tiles
@@ -16,6 +17,8 @@ import {isPlaced, on, state, viewOf} from "./state.js";
 let lower;
 /** @type {Layer} */
 let upper;
+/** @type {Layer} */
+let marks;
 /** Does the whole picture show? Then it does so still when the picture area changes its size. */
 let isWhole = true;
 /** @type {(() => void)[]} */
@@ -145,6 +148,16 @@ export function setOpacity(opacity)
     byId("side-b").style.opacity = String(opacity);
 }
 
+/** Show |A - B| of the values on the screen, multiplied and clipped. @param {number} factor 0 = do not */
+export function subtract(factor)
+{
+    byId("pictures").classList.toggle("is-difference", factor > 0);
+    byId("pictures").style.filter = factor > 1 ? `brightness(${factor})` : "";
+}
+
+/** @returns {boolean} whether a difference can be shown and is asked for */
+export const isSubtracting = () => state.mode === "difference" && areComparable();
+
 /** @param {string} id @param {boolean} takesPointer @returns {Layer} */
 function makeLayer(id, takesPointer)
 {
@@ -179,19 +192,22 @@ function makeLayer(id, takesPointer)
     return {viewer, shown: new Map(), coming: new Set(), wanted: [], element};
 }
 
-/** @param {string} side @param {boolean} withMaps @returns {Picture[]} */
-function picturesOf(side, withMaps)
+/** The forecast's veil, when asked for, and its refusals, always: where nothing is known, nothing may
+ *  look known. @param {string} side @returns {Picture[]} */
+function marksOf(side)
 {
-    if (side === "forecast" && state.forecast) {
-        const t = state.forecast.tiles;
-        /** @type {Picture[]} */
-        const out = [{tiles: t.look, isPlaced: true, opacity: 1}];
-        if (withMaps && state.radiusOn)
-            out.push({tiles: t.radius, isPlaced: true, opacity: 1});
-        // Refusals are always hatched: where nothing is known, nothing may look known.
-        out.push({tiles: t.refusal, isPlaced: true, opacity: 1});
-        return out;
-    }
+    if (side !== "forecast" || !state.forecast)
+        return [];
+    const t = state.forecast.tiles;
+    return (state.radiusOn ? [t.radius, t.refusal] : [t.refusal]).map(
+        (tiles) => ({tiles, isPlaced: true, opacity: 1}));
+}
+
+/** @param {string} side @returns {Picture[]} */
+function picturesOf(side)
+{
+    if (side === "forecast" && state.forecast)
+        return [{tiles: state.forecast.tiles.look, isPlaced: true, opacity: 1}];
     const v = viewOf(side);
     if (!v || !v.tiles)
         return [];
@@ -282,20 +298,24 @@ function showPictures(layer, wanted)
     settle(layer);
 }
 
-/** Both layers as the state wants them. */
+/** All layers as the state wants them. */
 function syncContent()
 {
-    showPictures(lower, picturesOf(state.sideA, true));
-    showPictures(upper, state.mode === "one" ? [] : picturesOf(state.sideB, true));
+    const a = marksOf(state.sideA), b = marksOf(state.sideB), apart = isSubtracting();
+    showPictures(lower, [...picturesOf(state.sideA), ...(apart ? [] : a)]);
+    showPictures(upper, state.mode === "one" ? [] : [...picturesOf(state.sideB), ...(apart ? [] : b)]);
+    showPictures(marks, apart ? [...a, ...b] : []);
     byId("stage-empty").hidden = state.views.some((v) => v.tiles);
 }
 
-/** The upper layer takes the lower one's place before either is drawn. */
+/** The upper layers take the lower one's place before any is drawn. */
 function follow()
 {
-    const from = lower.viewer.viewport, to = upper.viewer.viewport;
-    to.zoomTo(from.getZoom(true), undefined, true);
-    to.panTo(from.getCenter(true), true);
+    const from = lower.viewer.viewport;
+    for (const {viewport} of [upper.viewer, marks.viewer]) {
+        viewport.zoomTo(from.getZoom(true), undefined, true);
+        viewport.panTo(from.getCenter(true), true);
+    }
 }
 
 export function start()
@@ -305,15 +325,17 @@ export function start()
     const none = document.createElementNS("urn:halfclean", "style");
     none.setAttribute("data-openseadragon-mobile-css", "true");
     document.head.append(none);
-    // The order matters: the lower viewer's animation frame runs before the upper one's.
+    // The order matters: the lower viewer's animation frame runs before the upper ones'.
     lower = makeLayer("side-a", true);
     upper = makeLayer("layer-b", false);
+    marks = makeLayer("marks", false);
     lower.viewer.addHandler("viewport-change", follow);
     lower.viewer.world.addHandler("add-item", () => {
         if (isWhole)
             home(true);
     });
     upper.viewer.world.addHandler("add-item", follow);
+    marks.viewer.world.addHandler("add-item", follow);
     lower.viewer.addHandler("resize", () => {
         // The library restores its own place after telling of the new size: ours comes after that.
         if (isWhole)

@@ -9,7 +9,8 @@ export const state = {
               height_mm: 1, width_mm: 1, frame: null, program: "", read_only: true},
     views: [], windows: [], zones: [], forecast: null,
     room: "look", sideA: "", sideB: "", mode: "one", mix: 0.5,
-    radiusOn: false, outlinesOn: true, cross: null, isPinned: false, mm: 20};
+    factor: 4, rate: 2, isRunning: false, isOther: false,
+    fitMap: null, radiusOn: false, outlinesOn: true, cross: null, isPinned: false, mm: 20};
 
 /** @type {{keys: Key[], fn: () => void}[]} */
 const listeners = [];
@@ -40,6 +41,16 @@ export function viewOf(side)
 
 /** Does the view lie in the frame? @param {import("./types.js").View} v */
 export const isPlaced = (v) => v.fit.verdict !== "refused" && v.fit.verdict !== "none";
+
+/** Was the view fitted to the frame, so that there is a map of its fit?
+ *  @param {import("./types.js").View} v */
+export const isFitted = (v) => v.fit.verdict === "good" || v.fit.verdict === "usable";
+
+/** Do both sides lie in the frame, so that places can be compared? */
+export const areComparable = () => [state.sideA, state.sideB].every((side) => {
+    const v = viewOf(side);
+    return side === "forecast" || (v !== undefined && isPlaced(v));
+});
 
 /** Sides that can be shown, as value and text. @returns {[string, string][]} */
 export function sides()

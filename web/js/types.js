@@ -49,8 +49,21 @@
  * @property {number|null} [held_out_median_mm]
  * @property {number|null} [held_out_p95_mm]
  * @property {number|null} [area_supported]
+ * @property {number|null} [tiles_textured]
+ * @property {number|null} [tiles_used]
  * @property {number|null} [exposure_factor]
  * @property {number|null} [exposure_spread]
+ */
+
+/** @typedef {{x:number, y:number, dx:number, dy:number, used:boolean}} FitTile measured minus fitted place */
+
+/**
+ * @typedef {object} FitMap
+ * @property {number} view
+ * @property {string} verdict
+ * @property {string} why
+ * @property {{w:number, h:number}} frame
+ * @property {FitTile[]} tiles
  */
 
 /**
@@ -164,7 +177,7 @@
  * @property {{id:number, kind:string, label:string}[]} zones
  */
 
-/** @typedef {"one"|"line"|"mix"} CompareMode */
+/** @typedef {"one"|"line"|"mix"|"difference"|"alternation"} CompareMode */
 /** @typedef {"look"|"forecast"} RoomName */
 
 /**
@@ -180,6 +193,11 @@
  * @property {string} sideB
  * @property {CompareMode} mode
  * @property {number} mix            0..1, opacity of side B in the mix
+ * @property {number} factor         by which the difference is multiplied
+ * @property {number} rate           of the alternation, changes a second
+ * @property {boolean} isRunning     does the alternation run?
+ * @property {boolean} isOther       in the alternation: is side B shown?
+ * @property {FitMap|null} fitMap     the fit map over the picture
  * @property {boolean} radiusOn
  * @property {boolean} outlinesOn
  * @property {Point|null} cross      the spot, frame px
