@@ -1,5 +1,6 @@
 // How closely views are placed, and how fast: docs/theory/align.md, section 6.
-//   bench_align [side_px [seeds [threads]]]   default 2000 5 1
+//   bench_align [side_px [seeds [threads [bend_px]]]]   default 2000 5 1 0
+// bend_px: amplitude of a bend of 450 px wavelength (section 9).
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -29,7 +30,7 @@ static struct hc_homog draw_map(int w, int h, uint64_t seed)
     return align_scene_homog(w, h, turn, scale, dx, dy, hc_rng_range(&r, -0.002, 0.002));
 }
 
-static int run(int w, int h, enum align_technique t, uint64_t seed, struct hc_par *par)
+static int run(int w, int h, enum align_technique t, uint64_t seed, double bend, struct hc_par *par)
 {
     struct hc_err err = {0};
     struct hc_plane ref = {0}, view = {0};
@@ -37,8 +38,11 @@ static int run(int w, int h, enum align_technique t, uint64_t seed, struct hc_pa
     struct align_view ref_view = {
         .frame_to_view = hc_homog_identity(), .technique = ALIGN_VIS, .w = w, .h = h};
     struct align_view at = {.frame_to_view = draw_map(w, h, seed), .technique = t, .w = w, .h = h};
-    double *e = hc_mem_array(GRID * GRID, sizeof *e), start;
-    hc_status st = e ? align_scene_render(&ref, w, h, seed, &ref_view, &err) : HC_ENOMEM;
+    double *e = hc_mem_array(2 * GRID * GRID, sizeof *e), *plain = e ? e + GRID * GRID : NULL,
+           start;
+    hc_status st;
+    at.bend = (struct align_bend){bend, 450};
+    st = e ? align_scene_render(&ref, w, h, seed, &ref_view, &err) : HC_ENOMEM;
     if (st == HC_OK) {
         st = align_scene_render(&view, w, h, seed, &at, &err);
     }
@@ -52,14 +56,19 @@ static int run(int w, int h, enum align_technique t, uint64_t seed, struct hc_pa
         static const char *const verdict[] = {"good", "usable", "refused"};
         for (int i = 0; i < GRID * GRID; i++) {
             struct hc_pt p = {(i % GRID) * w / (GRID - 1.0), (i / GRID) * h / (GRID - 1.0)};
-            struct hc_pt q = hc_homog_apply(&fit.frame_to_view, p), m = align_scene_map(&at, p);
+            struct hc_pt q = hc_align_map(&fit, p), m = align_scene_map(&at, p);
+            struct hc_pt o = hc_homog_apply(&fit.frame_to_view, p);
             e[i] = hypot(q.x - m.x, q.y - m.y);
+            plain[i] = hypot(o.x - m.x, o.y - m.y);
         }
-        printf("%-7s %4llu  %6.3f %6.3f %6.3f   %6.3f %6.3f  %5d %5d %5d  %4.2f  %-7s %6.2f\n",
-               align_technique_name[t], (unsigned long long)seed, hc_stats_median(e, GRID * GRID),
-               hc_stats_quantile(e, GRID * GRID, 0.95), hc_stats_quantile(e, GRID * GRID, 1),
-               fit.held_out_median_px, fit.held_out_p95_px, fit.tiles, fit.tiles_clear,
-               fit.tiles_used, fit.area_supported, verdict[fit.verdict], start);
+        printf(
+            "%-7s %4llu  %6.3f %6.3f %6.3f   %6.3f %6.3f  %5d %5d %5d  %4.2f  %-7s %6.2f  %6.3f  "
+            "%5.3f\n",
+            align_technique_name[t], (unsigned long long)seed, hc_stats_median(e, GRID * GRID),
+            hc_stats_quantile(e, GRID * GRID, 0.95), hc_stats_quantile(e, GRID * GRID, 1),
+            fit.held_out_median_px, fit.held_out_p95_px, fit.tiles, fit.tiles_clear, fit.tiles_used,
+            fit.area_supported, verdict[fit.verdict], start,
+            fit.field ? hc_stats_median(plain, GRID * GRID) : 0.0, fit.field_strain_max);
         fflush(stdout);
     } else {
         fprintf(stderr, "%s\n", err.what);
@@ -75,10 +84,11 @@ int main(int argc, char **argv)
 {
     int side = argc > 1 ? atoi(argv[1]) : 2000, seeds = argc > 2 ? atoi(argv[2]) : 5;
     int threads = argc > 3 ? atoi(argv[3]) : 1, failed = 0;
+    double bend = argc > 4 ? atof(argv[4]) : 0;
     struct hc_par *par = NULL;
     struct hc_err err = {0};
     if (side < 128 || side > 20000 || seeds < 1 || threads < 1 || threads > 64) {
-        fprintf(stderr, "bench_align [side_px [seeds [threads]]]\n");
+        fprintf(stderr, "bench_align [side_px [seeds [threads [bend_px]]]]\n");
         return 2;
     }
     if (hc_par_create(&par, threads, &err) != HC_OK) {
@@ -86,10 +96,10 @@ int main(int argc, char **argv)
         return 1;
     }
     printf("view    seed  true error, px          held-out, px   tiles clear  used  area  verdict "
-           "seconds\n              median    p95    max   median    p95\n");
+           "seconds  no field  strain\n              median    p95    max   median    p95\n");
     for (int t = 0; t < ALIGN_WEAVE; t++) {
         for (int s = 1; s <= seeds; s++) {
-            failed |= run(side, side, (enum align_technique)t, (uint64_t)s, par);
+            failed |= run(side, side, (enum align_technique)t, (uint64_t)s, bend, par);
         }
     }
     printf("peak memory incl. both views: %.1f MB\n", (double)hc_mem_peak() / 1e6);

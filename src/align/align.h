@@ -49,12 +49,24 @@ struct hc_align_tile {
     bool is_held_out; // left out of the fit, used to check it
 };
 
+// A smooth displacement of frame points: dx[j * cols + i], dy[...] (frame px) at the node
+// (i * cell_px, j * cell_px) of the frame, i < cols, j < rows; the nodes reach the right and bottom
+// edge or pass it by less than a cell. Between nodes cubic convolution (Keys 1981, a = -0.5), at
+// the border with a node added by straight continuation; outside the nodes the nearest border
+// value.
+struct hc_align_field {
+    int cols, rows; // 4 or more
+    double cell_px;
+    float *dx, *dy;
+};
+struct hc_pt hc_align_field_at(const struct hc_align_field *f, struct hc_pt frame);
+
 enum hc_align_verdict { HC_ALIGN_GOOD, HC_ALIGN_USABLE, HC_ALIGN_REFUSED };
 
 struct hc_align_fit {
     struct hc_homog frame_to_view; // frame px -> view px
     enum hc_align_verdict verdict;
-    char why[240];                              // one sentence for the verdict
+    char why[480];                              // one sentence for the verdict
     double shift_x_px, shift_y_px;              // view minus frame position at the frame centre
     double rotation_deg, scale;                 // at the frame centre
     bool is_mirrored;                           // left-right first, then rotation_deg
@@ -63,6 +75,12 @@ struct hc_align_fit {
     double area_supported;      // share of the frame shown by the view that lies within 2 tiles of
                                 // an agreeing one
     struct hc_align_tile *tile; // `tiles_textured` of them; owned
+    // What the homography leaves: the view position is frame_to_view(p + field(p)). NULL when the
+    // held-out tiles do not gain clearly, then the homography is all. dx, dy of the tiles, the
+    // held-out figures, is_used and the verdict are those of the fit with the field. Owned.
+    struct hc_align_field *field;
+    double field_strain_max; // greatest stretch by the field, e.g. 0.02 = 2 %; 0 without a field
+    double field_max_px;     // its greatest length
 };
 
 // When the fit is bad the call still returns HC_OK with verdict HC_ALIGN_REFUSED and the report
@@ -73,6 +91,10 @@ hc_status hc_align_place(struct hc_align_fit *out, const struct hc_align_source 
                          const struct hc_align_source *view, struct hc_par *par, struct hc_job *job,
                          struct hc_err *err) HC_MUST_CHECK;
 void hc_align_fit_release(struct hc_align_fit *fit);
+
+// Frame px to view px with all that the fit knows. Needs frame_to_view and field only, so a fit
+// that was stored can be made again from these.
+struct hc_pt hc_align_map(const struct hc_align_fit *fit, struct hc_pt frame);
 
 // Placement by hand, when hc_align_place refuses: frame[i] and view[i], i < n, are the same detail
 // of the painting, in pixels of the frame and of the view. 4 to HC_ALIGN_MAX_PAIRS pairs; 8 to 12

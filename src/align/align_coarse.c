@@ -81,7 +81,7 @@ static hc_status try_candidate(struct search *s, int c)
             wt[x] = is_in ? tp[x] : 0;
         }
     }
-    st = hc_align_field(z, s->n, &warped, 0, &weight, &contrast);
+    st = hc_align_orient(z, s->n, &warped, 0, &weight, &contrast);
     if (st == HC_OK) {
         s->peak[c] = hc_align_correlate(s->fft, s->n, s->a, z, s->n / 4);
     }
@@ -142,7 +142,7 @@ hc_status hc_align_coarse(struct hc_align_start *out, const struct hc_plane *ref
     }
     if (st == HC_OK) {
         fill_taper(&weight);
-        st = hc_align_field(a, n, ref, 0, &weight, &contrast);
+        st = hc_align_orient(a, n, ref, 0, &weight, &contrast);
     }
     if (st == HC_OK) {
         hc_fft2_forward(fft, a);

@@ -1,5 +1,6 @@
 #include <math.h>
 #include <stdio.h>
+#include <string.h>
 
 #include "align/align_priv.h"
 #include "base/mem.h"
@@ -14,6 +15,9 @@
 #define USABLE_MEDIAN_PX 0.75
 #define USABLE_P95_PX 2.0
 #define MAX_STRAIN 0.1
+#define FIELD_REACH_PX 6.0 // a tile further from the homography has no say in the field
+#define WARN_FIELD_STRAIN 0.03
+#define MAX_FIELD_STRAIN 0.1
 
 // The linear part of the map at a point, per frame px.
 static void jacobian(double j[4], const struct hc_homog *h, double x, double y)
@@ -79,7 +83,8 @@ static double area_supported(const struct hc_align_fit *fit, const struct hc_ali
     return shown ? (double)covered / shown : 0;
 }
 
-// Fill the report's tiles and counts from the last pass.
+// Fill the report's tiles and counts from the last pass, as missed by the homography or, when the
+// report has a field, by both.
 static hc_status report_tiles(struct hc_align_fit *out, const struct hc_align_placing *pl,
                               struct hc_err *err)
 {
@@ -88,32 +93,70 @@ static hc_status report_tiles(struct hc_align_fit *out, const struct hc_align_pl
     size_t n = 0;
     double reach = HC_ALIGN_REACH_PX * pl->tile_k;
     hc_status st = held ? hc_homog_invert(&back, &pl->map, err) : HC_ENOMEM;
-    out->tile = hc_mem_array(pl->n + 1, sizeof *out->tile);
+    if (!out->tile) {
+        out->tile = hc_mem_array(pl->n + 1, sizeof *out->tile);
+    }
     if (!held || !out->tile) {
         st = hc_err_set(err, HC_ENOMEM, "align", "out of memory for %zu tiles", pl->n);
     }
+    out->tiles_textured = out->tiles_clear = out->tiles_used = 0;
     for (size_t i = 0; st == HC_OK && i < pl->n; i++) {
         const struct hc_align_measure *m = &pl->tile[i];
         struct hc_align_tile *t = &out->tile[out->tiles_textured];
-        struct hc_pt d;
+        struct hc_pt d, f = {0, 0};
         if (!m->is_textured) {
             continue;
         }
         d = hc_align_residual(m, &pl->sofar, &back);
-        *t = (struct hc_align_tile){m->x,    m->y,        d.x,   d.y,
-                                    m->peak, m->is_clear, false, m->is_held_out};
-        t->is_used = m->is_clear && hypot(d.x, d.y) < reach;
+        if (out->field) {
+            f = hc_align_field_at(out->field, (struct hc_pt){m->x, m->y});
+        }
+        *t = (struct hc_align_tile){m->x,    m->y,        d.x - f.x, d.y - f.y,
+                                    m->peak, m->is_clear, false,     m->is_held_out};
+        t->is_used = m->is_clear && hypot(t->dx, t->dy) < reach;
         out->tiles_textured++;
         out->tiles_clear += t->is_clear;
         out->tiles_used += t->is_used;
         if (t->is_used && t->is_held_out) {
-            held[n++] = hypot(d.x, d.y);
+            held[n++] = hypot(t->dx, t->dy);
         }
     }
     out->tiles = (int)pl->n;
     out->held_out_median_px = hc_stats_median(held, n);
     out->held_out_p95_px = hc_stats_quantile(held, n, 0.95);
     hc_mem_free(held);
+    return st;
+}
+
+// The field through what the homography leaves, when the held-out tiles gain from it. One whose
+// strain cannot be true is dropped; out->field_strain_max then tells what it was.
+static hc_status follow_bend(struct hc_align_fit *out, const struct hc_align_placing *pl,
+                             struct hc_err *err)
+{
+    struct hc_align_sample *s = hc_mem_array((size_t)out->tiles_textured + 1, sizeof *s);
+    size_t n = 0;
+    hc_status st = s ? HC_OK : hc_err_set(err, HC_ENOMEM, "align", "out of memory for a field");
+    for (int i = 0; st == HC_OK && i < out->tiles_textured; i++) {
+        const struct hc_align_tile *t = &out->tile[i];
+        if (t->is_clear && hypot(t->dx, t->dy) < FIELD_REACH_PX * pl->tile_k) {
+            s[n++] = (struct hc_align_sample){t->x, t->y, {t->dx, t->dy}, 0, t->is_held_out};
+        }
+    }
+    if (st == HC_OK) {
+        double apart = pl->step_px * (pl->is_doubled ? M_SQRT1_2 : 1);
+        st = hc_align_bend(&out->field, s, n, pl->w, pl->h, apart, pl->tile_k, err);
+    }
+    if (st == HC_OK && out->field) {
+        hc_align_bend_extent(out->field, pl->w, pl->h, &out->field_strain_max, &out->field_max_px);
+        if (out->field_strain_max > MAX_FIELD_STRAIN) {
+            hc_align_bend_release(out->field);
+            out->field = NULL;
+            out->field_max_px = 0;
+        } else {
+            st = report_tiles(out, pl, err);
+        }
+    }
+    hc_mem_free(s);
     return st;
 }
 
@@ -146,7 +189,9 @@ static const char *lie(int symmetry)
     return name[symmetry];
 }
 
-static void judge(struct hc_align_fit *out, const struct hc_align_placing *pl)
+// Is there one placement that enough of the picture bears out? Judged by the homography alone: a
+// field is flexible enough to make chance look like agreement.
+static bool is_borne_out(struct hc_align_fit *out)
 {
     double of_clear = (double)out->tiles_used / fmax(out->tiles_clear, 1);
     double of_textured = (double)out->tiles_used / fmax(out->tiles_textured, 1);
@@ -174,8 +219,36 @@ static void judge(struct hc_align_fit *out, const struct hc_align_placing *pl)
             out->why, sizeof out->why,
             "the tiles that agree support only %.0f %% of the frame, at least %.0f %% are needed",
             100 * out->area_supported, 100 * HC_ALIGN_MIN_SUPPORTED);
-    } else if (out->held_out_median_px > USABLE_MEDIAN_PX * pl->tile_k ||
-               out->held_out_p95_px > USABLE_P95_PX * pl->tile_k) {
+    } else {
+        return true;
+    }
+    return false;
+}
+
+static void say_field(struct hc_align_fit *out)
+{
+    size_t n = strlen(out->why);
+    if (out->field) {
+        snprintf(out->why + n, sizeof out->why - n,
+                 "; a smooth field follows a bend of up to %.1f px%s", out->field_max_px,
+                 out->field_strain_max > WARN_FIELD_STRAIN
+                     ? ", but it stretches by over 3 % somewhere and is likely wrong there: look "
+                       "at the overlay"
+                     : "");
+    } else if (out->field_strain_max > 0) {
+        snprintf(out->why + n, sizeof out->why - n,
+                 "; the tiles suggest a bend with a stretch of %.0f %%, which is not believed: "
+                 "look at the overlay",
+                 100 * out->field_strain_max);
+    }
+}
+
+// How closely do the tiles follow the fit, field and all?
+static void judge(struct hc_align_fit *out, const struct hc_align_placing *pl)
+{
+    out->verdict = HC_ALIGN_REFUSED;
+    if (out->held_out_median_px > USABLE_MEDIAN_PX * pl->tile_k ||
+        out->held_out_p95_px > USABLE_P95_PX * pl->tile_k) {
         snprintf(
             out->why, sizeof out->why,
             "tiles left out of the fit miss it by %.2f px (median), %.2f px (95 %%); up to %.2f "
@@ -188,7 +261,8 @@ static void judge(struct hc_align_fit *out, const struct hc_align_placing *pl)
     } else {
         bool good = out->held_out_median_px <= GOOD_MEDIAN_PX &&
                     out->held_out_p95_px <= GOOD_P95_PX &&
-                    out->area_supported >= HC_ALIGN_GOOD_SUPPORTED;
+                    out->area_supported >= HC_ALIGN_GOOD_SUPPORTED &&
+                    out->field_strain_max <= WARN_FIELD_STRAIN;
         out->verdict = good ? HC_ALIGN_GOOD : HC_ALIGN_USABLE;
         snprintf(
             out->why, sizeof out->why,
@@ -196,6 +270,7 @@ static void judge(struct hc_align_fit *out, const struct hc_align_placing *pl)
             "(median), %.2f px (95 %%); %.0f %% of the frame is supported",
             lie(pl->start.symmetry), out->tiles_used, out->tiles_clear, out->held_out_median_px,
             out->held_out_p95_px, 100 * out->area_supported);
+        say_field(out);
     }
 }
 
@@ -203,11 +278,18 @@ hc_status hc_align_judge(struct hc_align_fit *out, const struct hc_align_placing
                          struct hc_err *err)
 {
     hc_status st = report_tiles(out, pl, err);
-    if (st == HC_OK) {
-        out->frame_to_view = pl->map;
-        hc_align_report_place(out, pl->w, pl->h);
-        out->area_supported = area_supported(out, pl);
-        judge(out, pl);
+    if (st != HC_OK) {
+        return st;
+    }
+    out->frame_to_view = pl->map;
+    hc_align_report_place(out, pl->w, pl->h);
+    out->area_supported = area_supported(out, pl);
+    if (is_borne_out(out)) {
+        st = follow_bend(out, pl, err);
+        if (st == HC_OK) {
+            out->area_supported = area_supported(out, pl);
+            judge(out, pl);
+        }
     }
     return st;
 }

@@ -30,8 +30,8 @@ static int coarse_for(int side, int unit)
     return unit * ((side + unit * HC_ALIGN_COARSE_SIDE - 1) / (unit * HC_ALIGN_COARSE_SIDE));
 }
 
-static hc_status run_pass(struct hc_align_placing *pl, int level, struct hc_par *par,
-                          struct hc_job *job, struct hc_err *err)
+// Tiles of one level, measured with the map so far.
+static struct hc_align_pass lay_tiles(const struct hc_align_placing *pl, int level)
 {
     const struct hc_align_level *ref = &pl->ref.level[level];
     int w = ref->src.w, h = ref->src.h, shortest = w < h ? w : h;
@@ -41,31 +41,67 @@ static hc_status run_pass(struct hc_align_placing *pl, int level, struct hc_par 
                                  .floor_ref = pl->ref.floor,
                                  .floor_view = pl->view.floor};
     double spread = sqrt((double)w * h / MAX_TILES), dense = sqrt((double)w * h / WANTED_TILES);
-    struct hc_pt centre = {pl->w / 2.0, pl->h / 2.0};
-    struct hc_align_model_fit fit;
-    struct hc_err fit_err = {0};
-    hc_status st;
     pass.size = shortest < 400 ? 64 : 128;
     pass.step = (int)fmin(fmax(dense, pass.size / 2.0), pass.size);
     pass.step = spread > pass.step ? (int)ceil(spread) : pass.step;
     pass.radius = pass.size / 8 + 4;
+    return pass;
+}
+
+static hc_status run_pass(struct hc_align_placing *pl, int level, struct hc_par *par,
+                          struct hc_job *job, struct hc_err *err)
+{
+    struct hc_align_pass pass = lay_tiles(pl, level);
+    int k = pass.ref->k;
+    struct hc_pt centre = {pl->w / 2.0, pl->h / 2.0};
+    struct hc_align_model_fit fit;
+    struct hc_err fit_err = {0};
+    hc_status st;
     hc_mem_free(pl->tile);
     pl->tile = NULL;
     pl->sofar = pl->map;
-    pl->tile_k = ref->k;
-    pl->step_px = pass.step * ref->k;
+    pl->tile_k = k;
+    pl->step_px = pass.step * k;
+    pl->is_doubled = false;
     st = hc_align_measure(&pl->tile, &pl->n, &pass, par, job, err);
     if (st != HC_OK) {
         return st;
     }
     st = hc_align_fit_map(&fit, pl->tile, pl->n, &pl->start.frame_to_view, &pl->sofar, centre,
-                          hypot(centre.x, centre.y), HC_ALIGN_REACH_PX * ref->k, &fit_err);
+                          hypot(centre.x, centre.y), HC_ALIGN_REACH_PX * k, &fit_err);
     if (st == HC_OK && hc_align_is_plausible(&fit.frame_to_view, pl->w, pl->h)) {
         pl->map = fit.frame_to_view;
     } else if (st == HC_ENOMEM) {
         return hc_err_set(err, st, "align", "%s", fit_err.what);
     }
     return HC_OK; // a level without an answer leaves the map as it was; the verdict judges the last
+}
+
+// A bend wants more tiles than a homography: staggered ones join those of the last pass, measured
+// through the same map.
+static hc_status add_tiles(struct hc_align_placing *pl, struct hc_par *par, struct hc_job *job,
+                           struct hc_err *err)
+{
+    struct hc_align_pass pass = lay_tiles(pl, 0);
+    struct hc_align_measure *more = NULL, *all;
+    size_t n = 0;
+    hc_status st;
+    pass.is_staggered = true;
+    pass.frame_to_view = pl->sofar;
+    st = hc_align_measure(&more, &n, &pass, par, job, err);
+    if (st == HC_OK && n > 0) {
+        all = hc_mem_grow(pl->tile, (pl->n + n) * sizeof *all);
+        if (all) {
+            memcpy(all + pl->n, more, n * sizeof *all);
+            pl->tile = all;
+            pl->n += n;
+            pl->is_doubled = true;
+        } else {
+            st = hc_err_set(err, HC_ENOMEM, "align", "out of memory for %zu tiles", pl->n + n);
+        }
+    }
+    hc_mem_free(more);
+    return st;
 }
 
 // From the start found by a coarse search through all levels to the verdict.
@@ -75,11 +111,23 @@ static hc_status run_levels(struct hc_align_fit *out, struct hc_align_placing *p
     hc_status st = HC_OK;
     pl->map = pl->start.frame_to_view;
     for (int l = pl->ref.levels - 1; st == HC_OK && l >= 0; l--) {
-        double share = 0.2 * (hi - lo); // the full-size pass takes most of the time
-        hc_job_phase(job, l ? lo : lo + share, l ? lo + share : hi);
+        double share = 0.2 * (hi - lo), last = lo + 0.6 * (hi - lo); // the last passes take longest
+        hc_job_phase(job, l ? lo : lo + share, l ? lo + share : last);
         st = run_pass(pl, l, par, job, err);
     }
-    return st == HC_OK ? hc_align_judge(out, pl, err) : st;
+    if (st == HC_OK) {
+        st = hc_align_judge(out, pl, err);
+    }
+    if (st == HC_OK && out->field) {
+        hc_align_fit_release(out);
+        *out = (struct hc_align_fit){0};
+        hc_job_phase(job, lo + 0.6 * (hi - lo), hi);
+        st = add_tiles(pl, par, job, err);
+        if (st == HC_OK) {
+            st = hc_align_judge(out, pl, err);
+        }
+    }
+    return st;
 }
 
 static hc_status check_sizes(const struct hc_align_source *ref, const struct hc_align_source *view,
@@ -206,4 +254,6 @@ void hc_align_fit_release(struct hc_align_fit *fit)
     hc_mem_free(fit->tile);
     fit->tile = NULL;
     fit->tiles_textured = 0;
+    hc_align_bend_release(fit->field);
+    fit->field = NULL;
 }

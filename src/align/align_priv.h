@@ -40,15 +40,15 @@ hc_status hc_align_pyramid_create(struct hc_align_pyramid *p, const struct hc_al
                                   struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
 void hc_align_pyramid_release(struct hc_align_pyramid *p);
 
-// ---- align_field.c
+// ---- align_orient.c
 
-#define HC_ALIGN_MARGIN 6 // px the field needs around itself: 5 of blur, 1 of gradient
+#define HC_ALIGN_MARGIN 6 // px the orientations need around them: 5 of blur, 1 of gradient
 
 // The orientation field (eq. 1) of img without `margin` px on each side, times `weight` (of that
 // size), its weighted mean taken off first. Written to the top-left of the n x n complex array z;
 // the rest is zeroed. *contrast gets the 90 % quantile of the gradient, tone per px.
-hc_status hc_align_field(float *z, int n, const struct hc_plane *img, int margin,
-                         const struct hc_plane *weight, double *contrast) HC_MUST_CHECK;
+hc_status hc_align_orient(float *z, int n, const struct hc_plane *img, int margin,
+                          const struct hc_plane *weight, double *contrast) HC_MUST_CHECK;
 
 struct hc_align_peak {
     double dx, dy;    // px
@@ -109,8 +109,10 @@ struct hc_align_pass {
     struct hc_homog frame_to_view; // so far, full px
     double floor_ref, floor_view;  // gradient (tone per px) up to which a tile has no texture
     int size, step, radius;        // of a tile, between tiles, of the search: level px
+    bool is_staggered; // half a step out: between the tiles laid without, and over the border
 };
-// *out: *n tiles in row order, owned by the caller.
+// *out: *n tiles in row order, owned by the caller. Staggered tiles that hang over the border have
+// their centre where the part inside has it.
 hc_status hc_align_measure(struct hc_align_measure **out, size_t *n,
                            const struct hc_align_pass *pass, struct hc_par *par, struct hc_job *job,
                            struct hc_err *err) HC_MUST_CHECK;
@@ -139,6 +141,28 @@ struct hc_pt hc_align_residual(const struct hc_align_measure *tile, const struct
 
 #define HC_ALIGN_REACH_PX 3.0 // a tile agrees when it lies this close to the fit, px of its level
 
+// ---- align_bend.c
+
+// A tile's say in the residual field: where it lies and by how much the homography misses, frame
+// px.
+struct hc_align_sample {
+    double x, y, d[2];
+    double weight; // 0 when it does not agree with its neighbours
+    bool is_held_out;
+};
+// The field over a w x h frame from tiles `step` px apart whose displacements are trusted to about
+// `unit` px (section 9 of the theory); writes the weights. *out is NULL, and HC_OK returned, when
+// the held-out tiles do not gain clearly. Otherwise owned by the caller.
+hc_status hc_align_bend(struct hc_align_field **out, struct hc_align_sample *s, size_t n, double w,
+                        double h, double step, double unit, struct hc_err *err) HC_MUST_CHECK;
+void hc_align_bend_release(struct hc_align_field *f);
+// The greatest singular value of the field's derivative over the w x hgt frame, and its greatest
+// length.
+void hc_align_bend_extent(const struct hc_align_field *f, double w, double hgt, double *strain,
+                          double *longest_px);
+
+// ---- align_judge.c, thresholds
+
 #define HC_ALIGN_MIN_SUPPORTED 0.3 // share of the frame; less is refused
 #define HC_ALIGN_GOOD_SUPPORTED 0.6
 
@@ -151,6 +175,7 @@ struct hc_align_placing {
     struct hc_align_measure *tile;
     size_t n;
     int tile_k, step_px; // level and spacing (full px) of the last tiles
+    bool is_doubled;     // staggered tiles were added to them
 };
 // Greatest squeeze, shear or change of scale at a corner of the w x hgt frame relative to its
 // centre; HUGE_VAL when the map folds the frame.

@@ -91,13 +91,18 @@ static hc_status read_tile(struct pass *ps, struct job_tile *t, struct hc_err *e
     return st;
 }
 
-// The view as seen through the map, on the tile's pixels; the window is cut where the view ends.
-// Returns the share of the window's weight that remains.
-static double warp_tile(const struct pass *ps, const struct job_tile *t, struct hc_plane *warped,
-                        struct hc_plane *weight)
+static bool is_inside(const struct hc_align_source *s, double x, double y)
 {
-    const struct hc_align_source *v = &ps->p->view->src;
-    double all = 0, kept = 0;
+    return x >= BORDER && y >= BORDER && x <= s->w - BORDER && y <= s->h - BORDER;
+}
+
+// The view as seen through the map, on the tile's pixels; the window is cut where the view or the
+// reference ends. Returns the share of the window's weight that remains, and in *centre the place
+// that the tile then speaks for: the mean under the weight's square, as both views bear it.
+static double warp_tile(const struct pass *ps, const struct job_tile *t, struct hc_plane *warped,
+                        struct hc_plane *weight, struct hc_pt *centre)
+{
+    double all = 0, kept = 0, sum[3] = {0};
     for (int y = 0; y < warped->h; y++) {
         float *row = hc_plane_row(warped, y);
         int j = y - HC_ALIGN_MARGIN;
@@ -107,14 +112,21 @@ static double warp_tile(const struct pass *ps, const struct job_tile *t, struct 
                 hc_homog_apply(&ps->map, (struct hc_pt){t->x0 + i + 0.5, t->y0 + j + 0.5});
             row[x] = hc_filter_bicubic(&t->view, q.x - t->view_x0, q.y - t->view_y0);
             if (i >= 0 && j >= 0 && i < weight->w && j < weight->h) {
-                bool is_in =
-                    q.x >= BORDER && q.y >= BORDER && q.x <= v->w - BORDER && q.y <= v->h - BORDER;
+                bool is_in = is_inside(&ps->p->view->src, q.x, q.y) &&
+                             is_inside(&ps->p->ref->src, t->x0 + i + 0.5, t->y0 + j + 0.5);
                 float wt = hc_plane_get(&ps->window, i, j);
+                double w = is_in ? (double)wt : 0;
                 all += (double)wt;
+                kept += w;
                 hc_plane_row(weight, j)[i] = is_in ? wt : 0;
-                kept += is_in ? (double)wt : 0;
+                sum[0] += w * w;
+                sum[1] += w * w * (t->x0 + i + 0.5);
+                sum[2] += w * w * (t->y0 + j + 0.5);
             }
         }
+    }
+    if (sum[0] > 0) {
+        *centre = (struct hc_pt){sum[1] / sum[0], sum[2] / sum[0]};
     }
     return kept / all;
 }
@@ -126,6 +138,7 @@ static hc_status measure_tile(const struct pass *ps, const struct job_tile *t,
     size_t count = 2 * (size_t)n * (size_t)n;
     struct hc_plane warped = {0}, weight = {0};
     double contrast[2] = {0}, inside;
+    struct hc_pt centre = {t->x0 + n / 2.0, t->y0 + n / 2.0};
     float *z = hc_mem_alloc(2 * count * sizeof *z);
     hc_status st = z ? hc_plane_create(&warped, t->ref.w, t->ref.h, NULL) : HC_ENOMEM;
     if (st == HC_OK) {
@@ -134,10 +147,15 @@ static hc_status measure_tile(const struct pass *ps, const struct job_tile *t,
     if (st != HC_OK) {
         goto done;
     }
-    inside = warp_tile(ps, t, &warped, &weight);
-    st = hc_align_field(z, n, &t->ref, HC_ALIGN_MARGIN, &ps->window, &contrast[0]);
+    inside = warp_tile(ps, t, &warped, &weight, &centre);
+    if (ps->p->is_staggered) {
+        m->x = centre.x * ps->p->ref->k;
+        m->y = centre.y * ps->p->ref->k;
+    }
+    st = hc_align_orient(z, n, &t->ref, HC_ALIGN_MARGIN,
+                         ps->p->is_staggered ? &weight : &ps->window, &contrast[0]);
     if (st == HC_OK) {
-        st = hc_align_field(z + count, n, &warped, HC_ALIGN_MARGIN, &weight, &contrast[1]);
+        st = hc_align_orient(z + count, n, &warped, HC_ALIGN_MARGIN, &weight, &contrast[1]);
     }
     m->is_textured = contrast[0] > ps->p->floor_ref && contrast[1] > ps->p->floor_view;
     if (st == HC_OK && inside >= MIN_INSIDE && m->is_textured) {
@@ -168,13 +186,16 @@ static void run_tile(void *ctx, int block, int y0, int y1)
     }
 }
 
-// Tiles are laid centred, `step` apart, wholly inside the reference.
+// Tiles are laid centred, `step` apart, wholly inside the reference; staggered ones stand half a
+// step out, so that they fill the gaps of the others and hang over the border.
 static hc_status measure_batch(struct pass *ps, size_t first, int count, int columns,
                                struct hc_par *par, struct hc_err *err)
 {
     const struct hc_align_pass *p = ps->p;
     int left = (p->ref->src.w - p->size) % p->step / 2,
         top = (p->ref->src.h - p->size) % p->step / 2;
+    left -= p->is_staggered ? p->step / 2 : 0;
+    top -= p->is_staggered ? p->step / 2 : 0;
     hc_status st = HC_OK;
     for (int i = 0; i < count && st == HC_OK; i++) {
         int col = (int)((first + (size_t)i) % (size_t)columns);
@@ -216,10 +237,14 @@ hc_status hc_align_measure(struct hc_align_measure **out, size_t *n,
     int w = pass->ref->src.w, h = pass->ref->src.h;
     int columns = w < pass->size ? 0 : (w - pass->size) / pass->step + 1;
     int rows = h < pass->size ? 0 : (h - pass->size) / pass->step + 1;
-    size_t total = (size_t)columns * (size_t)rows;
+    size_t total;
     struct pass *ps = hc_mem_array(1, sizeof *ps);
-    struct hc_align_measure *m = total ? hc_mem_array(total, sizeof *m) : NULL;
+    struct hc_align_measure *m;
     hc_status st = HC_OK;
+    columns += pass->is_staggered;
+    rows += pass->is_staggered;
+    total = (size_t)columns * (size_t)rows;
+    m = total ? hc_mem_array(total, sizeof *m) : NULL;
     *out = NULL;
     *n = 0;
     if (!ps || (total && !m)) {

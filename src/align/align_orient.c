@@ -56,8 +56,8 @@ static void double_angle(float *z, int n, const float *gx, const float *gy, cons
     mean[1] = sum[2] > 0 ? sum[1] / sum[2] : 0;
 }
 
-hc_status hc_align_field(float *z, int n, const struct hc_plane *img, int margin,
-                         const struct hc_plane *weight, double *contrast)
+hc_status hc_align_orient(float *z, int n, const struct hc_plane *img, int margin,
+                          const struct hc_plane *weight, double *contrast)
 {
     size_t count = (size_t)weight->w * (size_t)weight->h;
     struct hc_plane soft = {0};
