@@ -63,12 +63,13 @@ static int run(int w, int h, enum align_technique t, uint64_t seed, double bend,
         }
         printf(
             "%-7s %4llu  %6.3f %6.3f %6.3f   %6.3f %6.3f  %5d %5d %5d  %4.2f  %-7s %6.2f  %6.3f  "
-            "%5.3f\n",
+            "%5.3f  %6.2f\n",
             align_technique_name[t], (unsigned long long)seed, hc_stats_median(e, GRID * GRID),
             hc_stats_quantile(e, GRID * GRID, 0.95), hc_stats_quantile(e, GRID * GRID, 1),
             fit.held_out_median_px, fit.held_out_p95_px, fit.tiles, fit.tiles_clear, fit.tiles_used,
             fit.area_supported, verdict[fit.verdict], start,
-            fit.field ? hc_stats_median(plain, GRID * GRID) : 0.0, fit.field_strain_max);
+            fit.field ? hc_stats_median(plain, GRID * GRID) : 0.0, fit.field_strain_max,
+            fit.second_opinion_px);
         fflush(stdout);
     } else {
         fprintf(stderr, "%s\n", err.what);
@@ -95,8 +96,9 @@ int main(int argc, char **argv)
         fprintf(stderr, "%s\n", err.what);
         return 1;
     }
-    printf("view    seed  true error, px          held-out, px   tiles clear  used  area  verdict "
-           "seconds  no field  strain\n              median    p95    max   median    p95\n");
+    printf(
+        "view    seed  true error, px          held-out, px   tiles clear  used  area  verdict "
+        "seconds  no field  strain  second\n              median    p95    max   median    p95\n");
     for (int t = 0; t < ALIGN_WEAVE; t++) {
         for (int s = 1; s <= seeds; s++) {
             failed |= run(side, side, (enum align_technique)t, (uint64_t)s, bend, par);

@@ -29,8 +29,9 @@
 // lies inside w x h and out->px is allocated (out->stride may exceed out->w). It is called from the
 // thread that called hc_align_place, never twice at once: first whole-width strips from top to
 // bottom, then boxes of up to about 200 px a side in rows of tiles (once more each when the first
-// placement is refused and a turned or rescaled one is tried). It must return the same pixels each
-// time. A failure of `read` ends the placement with that status.
+// placement is refused and a turned or rescaled one is tried; boxes once more when the painting has
+// bent, strips once more for the second opinion on views under 1024 px). It must return the same
+// pixels each time. A failure of `read` ends the placement with that status.
 struct hc_align_source {
     int w, h;
     hc_status (*read)(void *ctx, int x0, int y0, struct hc_plane *out, struct hc_err *err);
@@ -81,6 +82,11 @@ struct hc_align_fit {
     struct hc_align_field *field;
     double field_strain_max; // greatest stretch by the field, e.g. 0.02 = 2 %; 0 without a field
     double field_max_px;     // its greatest length
+    // How far another method (mutual information of the tones on overviews of at most 512 px,
+    // within 3 px of the fit there) would move the fit: mean over the frame, frame px. It moves
+    // nothing. Over 1 px of the overview `why` says so and the verdict is at best usable. NaN when
+    // the tones say nothing about place, for a refused fit and for pairs of points.
+    double second_opinion_px;
 };
 
 // When the fit is bad the call still returns HC_OK with verdict HC_ALIGN_REFUSED and the report

@@ -274,10 +274,24 @@ static void judge(struct hc_align_fit *out, const struct hc_align_placing *pl)
     }
 }
 
+void hc_align_report_opinion(struct hc_align_fit *out, double away_px, double limit_px)
+{
+    size_t n = strlen(out->why);
+    out->second_opinion_px = away_px;
+    if (away_px > limit_px) { // false for NaN
+        out->verdict = out->verdict == HC_ALIGN_GOOD ? HC_ALIGN_USABLE : out->verdict;
+        snprintf(out->why + n, sizeof out->why - n,
+                 "; but the tones of the two views would fit better %.1f px away (up to %.1f px is "
+                 "the method's own error): look at the overlay before you trust it",
+                 away_px, limit_px);
+    }
+}
+
 hc_status hc_align_judge(struct hc_align_fit *out, const struct hc_align_placing *pl,
                          struct hc_err *err)
 {
     hc_status st = report_tiles(out, pl, err);
+    out->second_opinion_px = (double)NAN;
     if (st != HC_OK) {
         return st;
     }

@@ -127,6 +127,11 @@ static hc_status run_levels(struct hc_align_fit *out, struct hc_align_placing *p
             st = hc_align_judge(out, pl, err);
         }
     }
+    if (st == HC_OK && out->verdict != HC_ALIGN_REFUSED) {
+        double away, limit;
+        st = hc_align_opine(&away, &limit, pl, out, par, err);
+        hc_align_report_opinion(out, away, limit);
+    }
     return st;
 }
 

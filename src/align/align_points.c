@@ -382,6 +382,7 @@ hc_status hc_align_points(struct hc_align_fit *out, const struct hc_pt *frame,
                           "four corners",
                           n);
     }
+    out->second_opinion_px = (double)NAN;
     out->tile = hc_mem_array(n, sizeof *out->tile);
     if (!out->tile) {
         return hc_err_set(err, HC_ENOMEM, "align", "out of memory for %zu pairs", n);

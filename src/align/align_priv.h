@@ -5,6 +5,8 @@
 #include "align/align.h"
 #include "num/fft.h"
 
+struct hc_align_placing; // below
+
 // ---- align_source.c
 
 // A view at 1/k of its size: level px = full px / k.
@@ -161,6 +163,15 @@ void hc_align_bend_release(struct hc_align_field *f);
 void hc_align_bend_extent(const struct hc_align_field *f, double w, double hgt, double *strain,
                           double *longest_px);
 
+// ---- align_opinion.c
+
+// How far another method, mutual information of the tones on overviews, would move the fit: the
+// mean displacement over the frame, frame px; NaN when the tones say nothing about place. Further
+// than *limit_px the two disagree.
+hc_status hc_align_opine(double *away_px, double *limit_px, const struct hc_align_placing *pl,
+                         const struct hc_align_fit *fit, struct hc_par *par,
+                         struct hc_err *err) HC_MUST_CHECK;
+
 // ---- align_judge.c, thresholds
 
 #define HC_ALIGN_MIN_SUPPORTED 0.3 // share of the frame; less is refused
@@ -187,5 +198,7 @@ void hc_align_report_place(struct hc_align_fit *out, double w, double h);
 // The report and the verdict from the last tiles. out is released by the caller also on failure.
 hc_status hc_align_judge(struct hc_align_fit *out, const struct hc_align_placing *pl,
                          struct hc_err *err) HC_MUST_CHECK;
+// Add the second opinion to the report: a disagreement is said, and "good" becomes "usable".
+void hc_align_report_opinion(struct hc_align_fit *out, double away_px, double limit_px);
 
 #endif
