@@ -5,10 +5,15 @@
 // HC_DEMO: the folder of an earlier `halfclean demo DIR --small`; its dossier is copied, never changed.
 // Without it the demo is made first. HC_WEB: serve the page from this folder, not from the program.
 import {execFileSync, spawn} from "node:child_process";
-import {cpSync, mkdtempSync, readFileSync, rmSync} from "node:fs";
+import {cpSync, mkdtempSync, readFileSync, rmSync, writeFileSync} from "node:fs";
 import {tmpdir} from "node:os";
 import {join} from "node:path";
+import {fileURLToPath} from "node:url";
+import {srgbOf} from "../../web/js/colour.js";
+import {REACH} from "../../web/js/fit_map.js";
+import {tilePitch} from "../../web/js/geometry.js";
 import {axeComplaints, boxOf, colours, finish, launch, near, onPage, same, settled, test, until, yes} from "./harness.mjs";
+import {pngOf} from "./png.mjs";
 
 /** @typedef {import("playwright-core").Page} Page */
 
@@ -378,6 +383,109 @@ await test("the line's frames: line and cut agree and no picture is redrawn, on 
     same(await page.evaluate(() => /** @type {any} */ (window).redrawn), 0, "pictures redrawn");
     near((await boxOf(page, ".line-grip")).x - grip.x, -150, 2, "the line went along");
 }));
+
+await test("fit maps: the program's tiles over its own view, its figures, and its share without support", () => withServer(whole, async (page) => {
+    const views = hc("views", whole).views.filter((/** @type {any} */ v) => ["good", "usable"].includes(v.fit.verdict));
+    yes(views.length > 5, "fitted views");
+    for (const v of views) {
+        const item = page.locator(`#view-${v.id}`);
+        if (!await item.locator("details").first().evaluate((d) => /** @type {HTMLDetailsElement} */ (d).open))
+            await item.getByText("File and fit").click();
+        const text = await item.innerText(), f = v.fit;
+        for (const s of [f.why.slice(1), f.held_out_median_px.toFixed(2), f.held_out_p95_px.toFixed(2), f.held_out_median_mm.toFixed(2), f.held_out_p95_mm.toFixed(2), `${f.tiles_used} of ${f.tiles_textured}`])
+            yes(text.includes(s), `"${s}" in ${text}`);
+        await page.getByRole("button", {name: `Fit map: ${v.label}`, exact: true}).click();
+        await until(async () => (await page.locator("#legend").innerText()).includes(`fit of ${v.label}: ${f.tiles_used} of ${f.tiles_textured}`), `the map of ${v.label}`);
+        const map = await page.evaluate(async (id) => (await import("/js/api.js")).fit(id), v.id);
+        // The hatch's rule, on the grid by which the program judges (40 by 40).
+        const pitch = Number(tilePitch(map.tiles)), used = map.tiles.filter((t) => t.used);
+        yes(pitch > 0, "the tiles lie on a grid");
+        let near2 = 0;
+        for (let i = 0; i < 1600; i++) {
+            const x = (i % 40 + 0.5) * map.frame.w / 40, y = (Math.floor(i / 40) + 0.5) * map.frame.h / 40;
+            near2 += used.some((t) => Math.hypot(t.x - x, t.y - y) <= REACH * pitch) ? 1 : 0;
+        }
+        near(near2 / 1600, f.area_supported, 0.01, `share with support, ${v.label}`);
+    }
+}));
+
+await test("differences on the real pictures: little from before to test where no window is, much to the forecast", () => withServer(whole, async (page) => {
+    const frame = hc("show", whole).frame;
+    const at = await Promise.all([[0.3, 0.6], [0.5, 0.75], [0.75, 0.55], [0.6, 0.2]].map(([x, y]) => onPage(page, [frame.w * x, frame.h * y])));
+    const mean = async (/** @type {string} */ side) => {
+        await page.locator("#bar select").nth(1).selectOption(side);
+        await settled(page);
+        await page.waitForTimeout(200);
+        return (await colours(page, at)).flat().reduce((a, b) => a + b, 0) / 12;
+    };
+    await page.locator("#stage").press("4");
+    const views = hc("views", whole).views, test2 = views.find((/** @type {any} */ v) => v.state === "test");
+    const small = await mean(`view:${test2.id}`), large = await mean("forecast");
+    yes(small < 25 && large > 1.5 * small, `before and test ${small}, before and forecast ${large}`);
+}));
+
+/** A colour target as a camera with crosstalk sees it, a little turned; 8-bit PNG. @param {number} seed */
+function targetPhotograph(seed)
+{
+    const data = new URL("../data/chart24_spectra.csv", import.meta.url);
+    const labs = readFileSync(data, "utf8").split("\n").filter((l) => l && !l.startsWith("#") && !l.startsWith("name"))
+        .map((l) => l.split(",").slice(4, 7).map(Number));
+    const camera = [[0.70, 0.07, 0.03], [0.05, 0.68, 0.05], [0.02, 0.10, 0.66]];
+    const shot = (/** @type {number[]} */ lab) => {
+        const lin = srgbOf(lab).map((v) => v <= 10 ? v / 255 / 12.92 : ((v / 255 + 0.055) / 1.055) ** 2.4);
+        return camera.map((row) => row.reduce((s, m, i) => s + m * lin[i], 0)).map((v) => 255 * (1.055 * v ** (1 / 2.4) - 0.055));
+    };
+    const patches = labs.map(shot), card = shot([22, 0, 0]), table = shot([45, 2, 8]);
+    const w = 1200, h = 900, rows = Buffer.alloc((3 * w + 1) * h), c = Math.cos(0.07), s = Math.sin(0.07);
+    for (let y = 0, o = 0; y < h; y++) {
+        o++;
+        for (let x = 0; x < w; x++) {
+            const u = c * (x - 600) + s * (y - 450) + 260, v = -s * (x - 600) + c * (y - 450) + 175;
+            const i = Math.floor(u / 84), j = Math.floor(v / 84), isCard = u > -14 && v > -14 && u < 504 && v < 336;
+            const isPatch = i >= 0 && j >= 0 && i < 6 && j < 4 && u - 84 * i < 70 && v - 84 * j < 70;
+            for (const k of isPatch ? patches[6 * j + i] : isCard ? card : table) {
+                seed = (Math.imul(seed, 1664525) + 1013904223) >>> 0;
+                rows[o++] = Math.round(k + seed / 2 ** 32 - 0.5);
+            }
+        }
+    }
+    return pngOf(w, h, rows);
+}
+
+await test("calibration: the page says what the command says, of the view itself and of one that inherits", async () => {
+    const d = join(work, "chart"), chart = fileURLToPath(new URL("../data/chart24_average_reflectance.csv", import.meta.url));
+    hc("new", d, "--title", "Chart", "--height-mm", "90", "--width-mm", "120");
+    for (const [label, seed] of /** @type {[string, number][]} */ ([["target", 3], ["later", 4]])) {
+        writeFileSync(join(work, `${label}.png`), targetPhotograph(seed));
+        hc("add", d, join(work, `${label}.png`), "--technique", "normal", "--state", "before", "--label", label);
+    }
+    await withServer(d, async (page) => {
+        await page.locator(".view").first().getByText("Calibration", {exact: true}).click();
+        yes((await page.locator(".view").first().innerText()).includes('halfclean calibrate DOSSIER "target" --chart FILE'), "how to get one");
+    }, {more: ["--read-only"]});
+    const doc = hc("calibrate", d, "target", "--chart", chart, "--also", "later");
+    yes(doc.left_out_patch.mean < 0.5 * doc.before.mean, "the calibration is a good one");
+    await withServer(d, async (page) => {
+        const own = page.locator(".view").first(), heir = page.locator(".view").nth(1);
+        await own.getByText("Calibration", {exact: true}).click();
+        await own.locator(".plot").first().waitFor();
+        await own.getByText("Against published tolerances").click();
+        await own.getByText("All 24 patches").click();
+        const text = (await own.innerText()).replaceAll("\u2212", "-"), out = doc.left_out_patch;
+        const worst = [...doc.patches].filter((p) => !p.fault).sort((a, b) => b.de_left_out - a.de_left_out)[0];
+        for (const s of [out.mean, out.p95, out.max, doc.before.mean, doc.exposure_ev].map((v) => v.toFixed(2)).concat(
+            doc.kind, `${doc.used} of 24`, `Worst patches: ${worst.name} ${worst.de_left_out.toFixed(2)}`, ...doc.patches.map((/** @type {any} */ p) => p.name)))
+            yes(text.includes(s), `"${s}" in ${text}`);
+        for (const t of doc.qualities.flatMap((/** @type {any} */ q) => q.tolerances))
+            yes(text.includes(`${t.guideline}, ${t.year}`) && text.includes(t.level), `${t.guideline} ${t.level}`);
+        yes(text.includes("read in a table made by others") === doc.qualities.some((/** @type {any} */ q) => q.tolerances.some((/** @type {any} */ t) => t.status === "secondary")), "how the numbers are known");
+        same([await own.locator(".plot-patch").count(), await own.locator("svg rect[fill]").count()], [24, 48], "patches and swatches");
+        same(await axeComplaints(page, axe), [], "axe");
+        yes((await heir.innerText()).includes("calibrated by target, inherited"), "the list says so");
+        await heir.getByText("Calibration", {exact: true}).click();
+        await until(async () => (await heir.innerText()).includes("Inherited from target: nothing was measured"), "and the panel");
+    }, {more: ["--read-only"]});
+});
 
 await browser.close();
 rmSync(work, {recursive: true, force: true});

@@ -7,7 +7,7 @@ import {readFile} from "node:fs/promises";
 import {createServer} from "node:http";
 import {extname, join, normalize} from "node:path";
 import {fileURLToPath} from "node:url";
-import {crc32, deflateSync} from "./png.mjs";
+import {pngOf} from "./png.mjs";
 
 const WEB = fileURLToPath(new URL("../../web/", import.meta.url));
 const FW = 3000, FH = 3600, MM_PER_PX = 0.2;
@@ -102,24 +102,6 @@ function tiles(name, w = FW, h = FH)
             type: "image/png"};
 }
 
-/** @param {number} w @param {number} h @param {number} bands @param {Buffer} rows */
-function png(w, h, bands, rows)
-{
-    /** @param {string} type @param {Buffer} data */
-    const chunk = (type, data) => {
-        const body = Buffer.concat([Buffer.from(type), data]), out = Buffer.alloc(8);
-        out.writeUInt32BE(data.length, 0);
-        out.writeUInt32BE(crc32(body), 4);
-        return Buffer.concat([out.subarray(0, 4), body, out.subarray(4)]);
-    };
-    const head = Buffer.alloc(13);
-    head.writeUInt32BE(w, 0);
-    head.writeUInt32BE(h, 4);
-    head.set([8, bands === 4 ? 6 : 2, 0, 0, 0], 8);
-    return Buffer.concat([Buffer.from("89504e470d0a1a0a", "hex"), chunk("IHDR", head),
-                          chunk("IDAT", deflateSync(rows, {level: 1})), chunk("IEND", Buffer.alloc(0))]);
-}
-
 /** @param {string} name @param {number} x0 @param {number} y0 @param {number} step @param {number} w
  *  @param {number} h @param {any} world */
 function render(name, x0, y0, step, w, h, world)
@@ -132,7 +114,7 @@ function render(name, x0, y0, step, w, h, world)
             for (const c of fn(x0 + i * step, y0 + j * step, {...world, step}))
                 rows[o++] = Math.max(0, Math.min(255, Math.round(c)));
     }
-    return png(w, h, bands, rows);
+    return pngOf(w, h, rows, bands);
 }
 
 // ---- an invented record -----------------------------------------------------------------------------
@@ -150,7 +132,31 @@ function view(id, label, technique, state, more = {})
                   held_out_median_mm: 0.012, held_out_p95_mm: 0.034, area_supported: 0.97,
                   tiles_textured: 165, tiles_used: 141,
                   exposure_factor: 1.013, exposure_spread: 0.006},
-            tiles: tiles(String(id)), ...more};
+            calibration: null, tiles: tiles(String(id)), ...more};
+}
+
+/** Twelve patches: one much worse than the others, one not used. @param {boolean} inherited */
+function calibrationDoc(inherited)
+{
+    const patches = Array.from({length: 12}, (_, i) => {
+        const t = i * Math.PI / 6, c = i < 9 ? 45 : 0, off = i === 4 ? 3 : 0.5;
+        return {name: `patch ${i + 1}`, reference_lab: [30 + 5 * i, c * Math.cos(t), c * Math.sin(t)],
+                lab: [30.4 + 5 * i, c * Math.cos(t) + off, c * Math.sin(t) - off / 2], de: off, de_left_out: 1.1 * off,
+                noise_l: 0.2, clipped: i === 11 ? 0.4 : 0, neutral: i > 8, fault: i === 11 ? "clipped" : ""};
+    });
+    /** @param {string} guideline @param {number} year @param {string} status @param {[string, boolean][]} levels */
+    const judged = (guideline, year, status, levels) =>
+        levels.map(([level, within]) => ({guideline, year, level, status, within}));
+    return {from_view: 2, from_label: "normal test", inherited, made_at: "2026-11-25T09:00:00Z", target: "12 patches, invented",
+            kind: "3x3 matrix, neutrals kept", kind_code: 1, why: "3x3 matrix, neutrals kept: leave-one-patch-out mean CIEDE2000 0.80",
+            exposure_ev: 0.35, used: 11, left_out: 1, place_confidence: 0.99, flat: null, before: {mean: 3.2, p95: 5.9, max: 6.9, n: 11},
+            fit: {mean: 0.7, p95: 2.9, max: 3, n: 11}, left_out_patch: {mean: 0.8, p95: 3.1, max: 3.3, n: 11}, mtf50: null, corners: [],
+            patches, qualities: [
+                {name: "colour mean", unit: "CIEDE2000", value: 0.8, tolerances: [
+                    ...judged("Guideline One", 2021, "secondary", [["A", false], ["B", true], ["C", true]]),
+                    ...judged("Guideline Two", 2019, "memory", [["full", false]])]},
+                {name: "noise", unit: "L*", value: 0.2, tolerances: judged("Guideline One", 2021, "secondary", [["A", true], ["B", true], ["C", true]])},
+                {name: "evenness", unit: "%", value: null, tolerances: []}], gain: [1, 1, 1], coef: []};
 }
 
 const TILE_PITCH = 250;
@@ -170,8 +176,10 @@ function fitDoc(view)
 function makeWorld(kind)
 {
     const evil = "<img src=x onerror=\"document.title='broken'\">";
+    const calibrated = (/** @type {boolean} */ inherited) => ({from_label: "normal test", inherited, kind: "3x3 matrix", mean: 0.8, p95: 3.1, max: 3.3});
     const views = kind === "empty" ? [] : [
-        view(1, "normal before", "normal", "before"), view(2, "normal test", "normal", "test"),
+        view(1, "normal before", "normal", "before", {calibration: calibrated(true)}),
+        view(2, "normal test", "normal", "test", {calibration: calibrated(false)}),
         view(3, "uv before", "uv", "before"),
         view(4, "raking left", "raking", "before", {light: {azimuth_deg: 180, elevation_deg: 12}}),
         view(5, "ir before", "ir", "before", {bands: 1, profile: "", profile_assumed: true,
@@ -306,6 +314,9 @@ export async function startMock(kind, options = {})
             return json(world.dossier);
         if (at === "GET /api/views")
             return json({views: world.views});
+        if ((m = /^\/api\/views\/(\d+)\/calibration$/.exec(path)))
+            return ["1", "2"].includes(m[1]) ? json(calibrationDoc(m[1] === "1"))
+                : refuse(404, "not-found", `view ${m[1]} has no calibration`);
         if ((m = /^\/api\/views\/(\d+)\/fit$/.exec(path)))
             return [2, 3, 4, 5].includes(Number(m[1])) ? json(fitDoc(Number(m[1])))
                 : refuse(404, "not-found", `view ${m[1]} was not fitted to the frame`);

@@ -7,6 +7,8 @@ import * as api from "../../web/js/api.js";
 import * as g from "../../web/js/geometry.js";
 import {hatchTiles} from "../../web/js/hatch.js";
 import {KEYS} from "../../web/js/keys.js";
+import * as calibration from "../../web/js/calibration.js";
+import {srgbOf} from "../../web/js/colour.js";
 import * as words from "../../web/js/words.js";
 
 const WEB = new URL("../../web/", import.meta.url);
@@ -88,6 +90,37 @@ test("the grid of a fit map is told from pairs of points, and the arrows get a r
     assert.equal(g.arrowFactor([]), 1);
 });
 
+test("swatches: CIELAB D50 to sRGB as Little CMS 2.14 has it (relative), and clipped", () => {
+    for (const [lab, rgb] of [[[38.42, 13.69, 14.42], [116.91, 81.85, 67.78]], [[65.93, 17.94, 17.88], [198.91, 147.92, 129.11]],
+                              [[50.05, -4.43, -22.25], [91.6, 122.46, 156.67]], [[81.8, 4, 79.8], [238.43, 198.66, 20.24]],
+                              [[95.2, -0.2, 2.9], [242.67, 241.15, 235.55]], [[20.5, 0.1, -0.2], [49.42, 49.33, 49.67]]])
+        srgbOf(lab).forEach((v, i) => assert.ok(Math.abs(v - rgb[i]) <= 0.6, `${lab}: ${srgbOf(lab)}`));
+    assert.deepEqual(srgbOf([100, 0, 0]), [255, 255, 255]);
+    assert.deepEqual(srgbOf([0, 0, 0]), [0, 0, 0]);
+    assert.equal(srgbOf([60, -120, 0])[0], 0);
+});
+
+test("tolerances are grouped by guideline, year and how they are known; nothing is left out", () => {
+    const level = (/** @type {string} */ guideline, /** @type {"primary"|"secondary"|"memory"} */ status, /** @type {string} */ l, /** @type {boolean} */ within) =>
+        ({guideline, year: 2021, level: l, status, within});
+    const doc = /** @type {any} */ ({qualities: [
+        {name: "tone", unit: "L*", value: 1.234, tolerances: [level("G", "secondary", "A", false), level("G", "secondary", "B", true), level("G", "memory", "X", true)]},
+        {name: "noise", unit: "", value: 0.5, tolerances: [level("G", "secondary", "A", false)]}, {name: "evenness", unit: "%", value: null, tolerances: []}]});
+    const groups = [...calibration.byGuideline(doc).values()];
+    assert.deepEqual(groups.map((g) => [g.about.status, g.rows]), [
+        ["secondary", [{name: "tone", value: "1.23 L*", within: ["B"], outside: ["A"]}, {name: "noise", value: "0.50", within: [], outside: ["A"]}]],
+        ["memory", [{name: "tone", value: "1.23 L*", within: ["X"], outside: []}]]]);
+});
+
+test("the worst patches are those that were used; the plot's factor is round and keeps in sight", () => {
+    const patch = (/** @type {number} */ off, /** @type {string} */ fault = "") => /** @type {any} */ ({name: String(off), reference_lab: [50, 10, 10], lab: [50, 10 + off, 10], de_left_out: off, fault});
+    const list = [patch(0.4), patch(2), patch(90, "clipped"), patch(1)];
+    assert.deepEqual(calibration.worstFirst(list).map((p) => p.name), ["2", "1", "0.4"]);
+    assert.equal(calibration.plotFactor(list, 60), 5);
+    assert.equal(calibration.plotFactor([patch(0.01)], 60), 50);
+    assert.equal(calibration.plotFactor([patch(30)], 60), 1);
+});
+
 test("law: the hatch's tiles cover the patch, fit together and exist", () => {
     const t = {key: "", w: 3000, h: 3600, tile: 256, levels: 5, type: "image/png"};
     const r = random(5);
@@ -135,6 +168,7 @@ test("an assumed profile, a refused place and clipping are said, and nothing els
 test("the residual is given in px and mm, and only where a view was fitted", () => {
     assert.match(words.residualText(VIEW.fit), /0\.06\spx \(0\.01\smm\), 95\s% 0\.20\spx \(0\.04\smm\)/);
     assert.equal(words.residualText({verdict: "reference", why: ""}), "");
+    assert.equal(words.residualText({verdict: "usable", why: "", held_out_median_px: null}), "residual not known");
     assert.equal(words.residualText({verdict: "none", why: "", held_out_median_px: 0}), "");
 });
 

@@ -81,6 +81,9 @@ export const views = async () => (await get("/api/views")).views;
 /** @param {number} view @returns {Promise<import("./types.js").FitMap>} */
 export const fit = (view) => get(`/api/views/${view}/fit`);
 
+/** @param {number} view @returns {Promise<import("./types.js").Calibration>} */
+export const calibration = (view) => get(`/api/views/${view}/calibration`);
+
 /** @returns {Promise<TestWindow[]>} */
 export const windows = async () => (await get("/api/windows")).windows;
 

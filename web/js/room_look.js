@@ -1,5 +1,6 @@
 // Look: every view of the painting, how well it lies in the frame, and adding files.
 import * as api from "./api.js";
+import * as calibration from "./calibration.js";
 import {choose} from "./compare.js";
 import {byId, field, figures, fill, h, keepFocus, select} from "./dom.js";
 import * as fitMap from "./fit_map.js";
@@ -25,7 +26,7 @@ function fitPart(v)
 {
     const f = v.fit, isOn = state.fitMap?.view === v.id;
     const px = (/** @type {number|null|undefined} */ a, /** @type {number|null|undefined} */ mm) =>
-        `${num(a, 2)}\u00a0px (${num(mm, 2)}\u00a0mm)`;
+        a === null || a === undefined ? "not known" : `${num(a, 2)}\u00a0px (${num(mm, 2)}\u00a0mm)`;
     return [
         figures([["residual on held-out tiles, median", px(f.held_out_median_px, f.held_out_median_mm)],
                  ["the same, 95 %", px(f.held_out_p95_px, f.held_out_p95_mm)],
@@ -62,6 +63,7 @@ function viewItem(v)
              h("p", {class: "view-what"}, `${viewWords(v)} \u00b7 ${v.w} \u00d7 ${v.h} px, ${v.bits} bit` +
                                           `${v.bands === 1 ? ", grey" : ""}${light ? ` \u00b7 ${light}` : ""}`),
              residual ? h("p", {class: "view-what"}, residual) : null,
+             v.calibration ? h("p", {class: "view-what"}, calibration.line(v)) : null,
              viewWarnings(v).map((w) => h("p", {class: "loud"}, w)),
              h("div", {class: "row"},
                h("button", {type: "button", "aria-pressed": String(state.sideA === side),
@@ -82,18 +84,20 @@ function viewItem(v)
                isFitted(v) ? fitPart(v) : null,
                h("p", {}, `colour profile: ${v.profile_assumed ? "assumed sRGB" : v.profile || "none needed"}`),
                v.note ? h("p", {}, sentence(v.note)) : null,
-               h("p", {class: "file"}, `${v.file_name}, SHA-256 ${v.sha256.slice(0, 16)}\u2026`))));
+               h("p", {class: "file"}, `${v.file_name}, SHA-256 ${v.sha256.slice(0, 16)}\u2026`)),
+             calibration.part(v)));
 }
 
 function showList()
 {
-    const open = new Set([...list.querySelectorAll("details[open]")].map((d) => d.closest("li")?.id));
+    const open = new Set([...list.querySelectorAll("details[open]")].map(partName));
     const focus = keepFocus(list), note = state.dossier.frame?.note;
     fill(list, note ? h("p", {class: "loud"}, note) : null, state.views.length
         ? h("ul", {class: "views"}, state.views.map((v) => {
             const li = viewItem(v);
             li.id = `view-${v.id}`;
-            li.querySelector("details")?.toggleAttribute("open", open.has(li.id));
+            for (const d of li.querySelectorAll("details"))
+                d.toggleAttribute("open", open.has(partName(d)));
             return li;
         }))
         : h("p", {class: "first"}, "No views yet. First add a photograph in normal light of the state " +
@@ -101,6 +105,10 @@ function showList()
             "same face in UV, and in normal light with the test windows open."));
     focus();
 }
+
+/** A part of a view's entry, to find it again when the list is made anew. @param {Element} details */
+const partName = (details) =>
+    `${details.closest("li")?.id} ${details.querySelector("summary")?.textContent}`;
 
 /** @param {View} v */
 async function place(v)

@@ -67,6 +67,47 @@
  */
 
 /**
+ * @typedef {object} CalibrationPatch
+ * @property {string} name
+ * @property {Lab} reference_lab
+ * @property {Lab} lab               measured, corrected
+ * @property {number|null} de        CIEDE2000
+ * @property {number|null} de_left_out
+ * @property {boolean} neutral
+ * @property {string} fault          why it was not used, or ""
+ */
+
+/**
+ * @typedef {object} Tolerance
+ * @property {string} guideline
+ * @property {number} year
+ * @property {string} level
+ * @property {"primary"|"secondary"|"memory"} status how the number is known
+ * @property {boolean} within
+ */
+
+/** @typedef {{mean:number|null, p95:number|null, max:number|null, n:number}} CalibrationFigures CIEDE2000 */
+
+/**
+ * @typedef {object} Calibration
+ * @property {number} from_view
+ * @property {string} from_label
+ * @property {boolean} inherited
+ * @property {string} made_at
+ * @property {string} target
+ * @property {string} kind
+ * @property {string} why
+ * @property {number|null} exposure_ev
+ * @property {number} used
+ * @property {number} left_out
+ * @property {CalibrationFigures} before
+ * @property {CalibrationFigures} fit
+ * @property {CalibrationFigures} left_out_patch
+ * @property {CalibrationPatch[]} patches
+ * @property {{name:string, unit:string, value:number|null, tolerances:Tolerance[]}[]} qualities
+ */
+
+/**
  * @typedef {object} View
  * @property {number} id
  * @property {string} label
@@ -85,6 +126,8 @@
  * @property {number|null} clipped_share
  * @property {{azimuth_deg:number, elevation_deg:number}|null} light
  * @property {string} added_at
+ * @property {{from_label:string, inherited:boolean, kind:string, mean:number|null, p95:number|null,
+ *   max:number|null}|null} [calibration]  CIEDE2000 of patches left out
  * @property {Fit} fit
  * @property {Tiles|null} tiles
  */

@@ -86,7 +86,7 @@ export function residualText(fit)
     if (fit.verdict !== "good" && fit.verdict !== "usable")
         return "";
     if (fit.held_out_median_px === null || fit.held_out_median_px === undefined)
-        return "";
+        return "residual not known";
     const one = `${num(fit.held_out_median_px, 2)}${NBSP}px (${num(fit.held_out_median_mm, 2)}${NBSP}mm)`;
     const two = `${num(fit.held_out_p95_px, 2)}${NBSP}px (${num(fit.held_out_p95_mm, 2)}${NBSP}mm)`;
     return `residual, median ${one}, 95${NBSP}% ${two}`;
