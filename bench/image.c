@@ -110,7 +110,7 @@ int main(int argc, char **argv)
         hc_plane_release(&o[c]);
     }
     s = begin("place, turned 1 degree");
-    st = hc_raster_place(r, placed, &turn, w, h, NULL, par, NULL, &err);
+    st = hc_raster_place(r, placed, &turn, NULL, w, h, NULL, par, NULL, &err);
     end(s, mpx, st, &err);
     st = hc_raster_open(&p, placed, &err);
     hc_raster_close(p);

@@ -88,16 +88,25 @@ hc_status hc_image_to_raster(const char *original, const char *raster_path,
                              struct hc_image_info *info, double *clipped_share, struct hc_job *job,
                              struct hc_err *err) HC_MUST_CHECK;
 
+// A smooth bend on top of a homography: the view position of frame point p is
+// frame_to_view(p + at(ctx, p)). `at` is called from several threads at once; what it gives is held
+// within +-max_px (frame px, up to 200).
+struct hc_raster_bend {
+    struct hc_pt (*at)(const void *ctx, struct hc_pt frame);
+    const void *ctx;
+    double max_px;
+};
+
 // Resample `src` into the frame: out(x, y) = src(frame_to_view(x, y)), pixel centres at +0.5,
 // NaN-free (outside = nearest edge; covered_share says how much of the frame lay inside; may be
 // NULL). Catmull-Rom bicubic; where the view is finer than the frame the kernel is widened by that
 // scale, so that detail is averaged and not aliased. Writes a raster of frame_w x frame_h, the same
 // bytes for any number of threads. HC_ENUMERIC when the map folds over inside the frame, HC_ERANGE
-// when the view is more than 32 times finer than the frame.
+// when the view is more than 32 times finer than the frame or the bend too large. bend may be NULL.
 hc_status hc_raster_place(const struct hc_raster *src, const char *out_path,
-                          const struct hc_homog *frame_to_view, int frame_w, int frame_h,
-                          double *covered_share, struct hc_par *par, struct hc_job *job,
-                          struct hc_err *err) HC_MUST_CHECK;
+                          const struct hc_homog *frame_to_view, const struct hc_raster_bend *bend,
+                          int frame_w, int frame_h, double *covered_share, struct hc_par *par,
+                          struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
 
 // Box-mean overview with longest side <= max_side. Creates one plane per band in out_bands (room
 // for hc_raster_bands planes, {0} on entry; the caller releases them); *factor = side of the cell

@@ -206,7 +206,7 @@ static void there_and_back(void **state)
     assert_ok(hc_image_to_raster(out, a, NULL, &clipped, NULL, &err), &err);
     near_abs(clipped, (W + H - 1.0) / (W * H), 1e-9);
     assert_ok(hc_raster_open(&r, a, &err), &err);
-    assert_ok(hc_raster_place(r, b, &same, W, H, &covered, NULL, NULL, &err), &err);
+    assert_ok(hc_raster_place(r, b, &same, NULL, W, H, &covered, NULL, NULL, &err), &err);
     near_abs(covered, 1, 0);
     hc_raster_close(r);
     assert_ok(hc_raster_open(&r, b, &err), &err);
@@ -314,7 +314,7 @@ static void all_writers_fail(const struct hc_raster *r, const char *picture, con
         hc_status st = HC_OK;
         switch (k) {
         case 0:
-            st = hc_raster_place(r, to, &same, 400, 300, NULL, NULL, NULL, &err);
+            st = hc_raster_place(r, to, &same, NULL, 400, 300, NULL, NULL, NULL, &err);
             break;
         case 1:
             st = hc_tiles_make(r, HC_TILES_COLOUR, 0, 1, to, NULL, NULL, &err);
@@ -434,7 +434,7 @@ static void cancelled_writers_clean_up(void **state)
         int f;
         hc_status st;
         job.ctx = &job;
-        st = k == 0   ? hc_raster_place(r, to, &same, 400, 600, NULL, NULL, &job, &err)
+        st = k == 0   ? hc_raster_place(r, to, &same, NULL, 400, 600, NULL, NULL, &job, &err)
              : k == 1 ? hc_tiles_make(r, HC_TILES_COLOUR, 0, 1, to, NULL, &job, &err)
              : k == 2 ? hc_image_export(r, HC_EXPORT_LAB, to, NULL, &job, &err)
                       : hc_raster_overview(r, 40, o, &f, &job, &err);
@@ -461,7 +461,7 @@ static void memory_faults(void **state)
             struct hc_err err = {0};
             int f;
             hc_mem_fail_at(n);
-            st = k == 0   ? hc_raster_place(r, to, &same, 300, 70, NULL, NULL, NULL, &err)
+            st = k == 0   ? hc_raster_place(r, to, &same, NULL, 300, 70, NULL, NULL, NULL, &err)
                  : k == 1 ? hc_tiles_make(r, HC_TILES_COLOUR, 0, 1, to, NULL, NULL, &err)
                  : k == 2 ? hc_image_export(r, HC_EXPORT_LAB, to, NULL, NULL, &err)
                           : hc_raster_overview(r, 40, o, &f, NULL, &err);

@@ -12,15 +12,17 @@
 #define TILE_W 512
 #define TILE_H 64
 #define MAX_SCALE 32.0
-#define OFFSET 256   // more than the kernel can reach to the left of the view
-#define MAX_TAPS 132 // 4 * MAX_SCALE and a little
+#define MAX_BEND_PX 200.0 // our own limit: the piece of the view read for a tile stays small
+#define OFFSET 256        // more than the kernel can reach to the left of the view
+#define MAX_TAPS 132      // 4 * MAX_SCALE and a little
 
 struct place {
     const struct hc_raster *src;
     struct hc_homog map;
-    int w, h, bands; // frame
-    int y0, rows;    // the strip being made
-    int across;      // tiles per strip row
+    const struct hc_raster_bend *bend; // NULL: the homography is all
+    int w, h, bands;                   // frame
+    int y0, rows;                      // the strip being made
+    int across;                        // tiles per strip row
     struct hc_plane strip[3];
     struct item {
         hc_status st;
@@ -77,6 +79,11 @@ static void find_source(const struct place *p, struct patch *t)
     t->sv = stretch(t->sv);
     rx = 2 * t->su + 1;
     ry = 2 * t->sv + 1;
+    if (p->bend) {
+        // su, sv are never below the true scale by more than the 5 % that stretch() forgives.
+        rx += 1.05 * t->su * 2 * p->bend->max_px;
+        ry += 1.05 * t->sv * 2 * p->bend->max_px;
+    }
     t->sx0 = clampi(floor(lo_x - rx), 0, w - 1);
     t->sy0 = clampi(floor(lo_y - ry), 0, h - 1);
     x1 = clampi(ceil(hi_x + rx), t->sx0 + 1, w);
@@ -171,6 +178,17 @@ static void sample_any(const struct patch *t, int bands, int x, int nx, int y, i
     }
 }
 
+static struct hc_pt bent(const struct place *p, double x, double y)
+{
+    struct hc_pt f = {x, y}, by;
+    if (p->bend) {
+        by = p->bend->at(p->bend->ctx, f);
+        f.x += within(by.x, -p->bend->max_px, p->bend->max_px);
+        f.y += within(by.y, -p->bend->max_px, p->bend->max_px);
+    }
+    return f;
+}
+
 static long long fill_tile(const struct place *p, const struct patch *t)
 {
     const double *m = p->map.m;
@@ -184,8 +202,10 @@ static long long fill_tile(const struct place *p, const struct patch *t)
             row[b] = hc_plane_row(&p->strip[b], t->y0 - p->y0 + y) + t->x0;
         }
         for (int x = 0; x < t->w; x++) {
-            double fx = t->x0 + x + 0.5, d = m[6] * fx + m[7] * fy + m[8];
-            double u = (m[0] * fx + m[1] * fy + m[2]) / d, v = (m[3] * fx + m[4] * fy + m[5]) / d;
+            struct hc_pt f = bent(p, t->x0 + x + 0.5, fy);
+            double d = m[6] * f.x + m[7] * f.y + m[8];
+            double u = (m[0] * f.x + m[1] * f.y + m[2]) / d;
+            double v = (m[3] * f.x + m[4] * f.y + m[5]) / d;
             int i, j, nx, ny;
             inside += u >= 0 && v >= 0 && u <= w && v <= h;
             // Far outside, the edge pixel is all there is: no need to go farther than the kernel.
@@ -285,12 +305,13 @@ static hc_status do_strip(struct place *p, struct hc_raster_writer *out, struct 
 }
 
 hc_status hc_raster_place(const struct hc_raster *src, const char *out_path,
-                          const struct hc_homog *frame_to_view, int frame_w, int frame_h,
-                          double *covered_share, struct hc_par *par, struct hc_job *job,
-                          struct hc_err *err)
+                          const struct hc_homog *frame_to_view, const struct hc_raster_bend *bend,
+                          int frame_w, int frame_h, double *covered_share, struct hc_par *par,
+                          struct hc_job *job, struct hc_err *err)
 {
     struct place p = {.src = src,
                       .map = *frame_to_view,
+                      .bend = bend,
                       .w = frame_w,
                       .h = frame_h,
                       .bands = hc_raster_bands(src)};
@@ -302,6 +323,11 @@ hc_status hc_raster_place(const struct hc_raster *src, const char *out_path,
         return st;
     }
     st = check_map(&p, err);
+    if (st == HC_OK && bend && !(bend->max_px >= 0 && bend->max_px <= MAX_BEND_PX)) {
+        st = hc_err_set(err, HC_ERANGE, "image",
+                        "A placing bend of %g px; up to %g px can be followed.", bend->max_px,
+                        MAX_BEND_PX);
+    }
     p.across = (frame_w + TILE_W - 1) / TILE_W;
     for (int b = 0; b < p.bands && st == HC_OK; b++) {
         st = hc_plane_create(&p.strip[b], frame_w, strip, err);

@@ -200,7 +200,7 @@ static struct hc_raster *place(const struct hc_raster *r, struct hc_homog m, int
 {
     struct hc_raster *out = NULL;
     struct hc_err err = {0};
-    assert_ok(hc_raster_place(r, b, &m, w, h, share, par, NULL, &err), &err);
+    assert_ok(hc_raster_place(r, b, &m, NULL, w, h, share, par, NULL, &err), &err);
     assert_ok(hc_raster_open(&out, b, &err), &err);
     return out;
 }
@@ -265,6 +265,40 @@ static void agrees_with_the_plain_sampler(void **state)
         hc_plane_release(&got);
     }
     hc_raster_close(p);
+    hc_raster_close(r);
+}
+
+static struct hc_pt wave(const void *ctx, struct hc_pt p)
+{
+    double size = *(const double *)ctx;
+    return (struct hc_pt){size * sin(p.y / 60), size * cos(p.x / 80)};
+}
+
+// A bend on top of a turn: equal to the plain sampler at the bent points.
+static void bends_are_followed(void **state)
+{
+    struct hc_homog m = {{0.985, 0.06, -20, -0.05, 0.99, 12, 0, 0, 1}};
+    struct hc_raster *r = make(a, 700, 260, 1, busy), *p = NULL;
+    double size = 5.5;
+    struct hc_raster_bend bend = {wave, &size, 6}, wild = {wave, &size, 1e6};
+    struct hc_plane src = all(r, 0), got;
+    struct hc_err err = {0};
+    (void)state;
+    assert_ok(hc_raster_place(r, b, &m, &bend, 650, 270, NULL, NULL, NULL, &err), &err);
+    assert_ok(hc_raster_open(&p, b, &err), &err);
+    got = all(p, 0);
+    for (int y = 0; y < 270; y++) {
+        for (int x = 0; x < 650; x++) {
+            struct hc_pt f = {x + 0.5, y + 0.5}, by = wave(&size, f);
+            struct hc_pt q = hc_homog_apply(&m, (struct hc_pt){f.x + by.x, f.y + by.y});
+            near_abs((double)hc_plane_get(&got, x, y), (double)hc_filter_bicubic(&src, q.x, q.y),
+                     5e-6);
+        }
+    }
+    hc_raster_close(p);
+    assert_int_equal(hc_raster_place(r, b, &m, &wild, 650, 270, NULL, NULL, NULL, &err), HC_ERANGE);
+    hc_plane_release(&got);
+    hc_plane_release(&src);
     hc_raster_close(r);
 }
 
@@ -335,9 +369,12 @@ static void impossible_maps(void **state)
     double share = -1;
     (void)state;
     unlink(b);
-    assert_int_equal(hc_raster_place(r, b, &fold, 100, 80, NULL, NULL, NULL, &err), HC_ENUMERIC);
-    assert_int_equal(hc_raster_place(r, b, &nan, 100, 80, NULL, NULL, NULL, &err), HC_ENUMERIC);
-    assert_int_equal(hc_raster_place(r, b, &tiny, 100, 80, NULL, NULL, NULL, &err), HC_ERANGE);
+    assert_int_equal(hc_raster_place(r, b, &fold, NULL, 100, 80, NULL, NULL, NULL, &err),
+                     HC_ENUMERIC);
+    assert_int_equal(hc_raster_place(r, b, &nan, NULL, 100, 80, NULL, NULL, NULL, &err),
+                     HC_ENUMERIC);
+    assert_int_equal(hc_raster_place(r, b, &tiny, NULL, 100, 80, NULL, NULL, NULL, &err),
+                     HC_ERANGE);
     assert_true(access(b, F_OK) != 0);
     // Beside the frame altogether: the edge's colour, and nothing covered.
     p = place(r, shift(1e7, -1e7), 50, 40, &share, NULL);
@@ -356,6 +393,7 @@ int main(void)
         cmocka_unit_test(whole_shift_is_exact),
         cmocka_unit_test(small_shift_of_a_smooth_picture),
         cmocka_unit_test(agrees_with_the_plain_sampler),
+        cmocka_unit_test(bends_are_followed),
         cmocka_unit_test(finer_views_are_averaged),
         cmocka_unit_test(same_bytes_for_any_threads),
         cmocka_unit_test(impossible_maps),

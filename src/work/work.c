@@ -185,6 +185,10 @@ static void fit_json(struct hc_buf *b, const struct hc_view *v, double mm)
         hc_json_knum(b, "scale", hc_work_json_number(fit, "scale"));
         hc_json_knum(b, "tiles_textured", hc_work_json_number(fit, "tiles_textured"));
         hc_json_knum(b, "tiles_used", hc_work_json_number(fit, "tiles_used"));
+        hc_json_knum(b, "bend_max_px",
+                     hc_work_json_number(json_object_get(fit, "field"), "max_px"));
+        hc_json_knum(b, "bend_strain_max",
+                     hc_work_json_number(json_object_get(fit, "field"), "strain_max"));
         hc_json_knum(b, "held_out_median_px", known(v->held_out_median_px));
         hc_json_knum(b, "held_out_p95_px", known(v->held_out_p95_px));
         hc_json_knum(b, "held_out_median_mm", known(v->held_out_median_px) * mm);
@@ -313,15 +317,22 @@ double hc_work_json_number(const json_t *o, const char *key)
     return json_is_number(v) ? json_number_value(v) : (double)NAN;
 }
 
-// FNV-1a, 64 bit (Fowler, Noll, Vo; offset and prime as published in RFC 9923): tells "changed"
-// from "the same", nothing more.
+// FNV-1a, 64 bit (Fowler, Noll, Vo; offset and prime from memory: they only tell "changed").
+uint64_t hc_work_mark(const char *text, size_t n)
+{
+    uint64_t h = 0xcbf29ce484222325u;
+    for (size_t i = 0; i < n; i++) {
+        h = (h ^ (unsigned char)text[i]) * 0x100000001b3u;
+    }
+    return h;
+}
+
 hc_status hc_work_basis(struct hc_work *w, char out[17], struct hc_err *err)
 {
     struct hc_view_list views = {0};
     struct hc_window_list windows = {0};
     struct hc_zone_list zones = {0};
     struct hc_buf b = {0};
-    uint64_t h = 0xcbf29ce484222325u;
     hc_status st = hc_store_views(w->store, &views, err);
     if (st == HC_OK) {
         st = hc_store_windows(w->store, &windows, err);
@@ -339,6 +350,7 @@ hc_status hc_work_basis(struct hc_work *w, char out[17], struct hc_err *err)
         for (int k = 0; k < 9; k++) {
             hc_buf_printf(&b, "%.9g ", v->frame_to_view[k]);
         }
+        hc_buf_str(&b, v->fit_json ? v->fit_json : "");
     }
     for (size_t i = 0; st == HC_OK && i < windows.n; i++) {
         const struct hc_window *x = &windows.w[i];
@@ -351,10 +363,7 @@ hc_status hc_work_basis(struct hc_work *w, char out[17], struct hc_err *err)
     if (st == HC_OK) {
         st = hc_buf_check(&b, err);
     }
-    for (size_t i = 0; i < b.len; i++) {
-        h = (h ^ (unsigned char)b.data[i]) * 0x100000001b3u;
-    }
-    snprintf(out, 17, "%016llx", (unsigned long long)h);
+    snprintf(out, 17, "%016llx", (unsigned long long)hc_work_mark(hc_buf_text(&b), b.len));
     hc_buf_release(&b);
     hc_view_list_release(&views);
     hc_window_list_release(&windows);

@@ -32,6 +32,90 @@ static hc_status read_lent(void *ctx, int x0, int y0, struct hc_plane *out, stru
     return st;
 }
 
+// The bend, node by node; nine digits bring a float back as it was.
+static void field_json(struct hc_buf *b, const struct hc_align_fit *fit)
+{
+    const struct hc_align_field *f = fit->field;
+    hc_json_key(b, "field");
+    if (!f) {
+        hc_json_null(b);
+        return;
+    }
+    hc_json_obj(b);
+    hc_json_kint(b, "cols", f->cols);
+    hc_json_kint(b, "rows", f->rows);
+    hc_json_knum(b, "cell_px", f->cell_px);
+    hc_json_knum(b, "max_px", fit->field_max_px);
+    hc_json_knum(b, "strain_max", fit->field_strain_max);
+    for (int k = 0; k < 2; k++) {
+        hc_json_key(b, k ? "dy" : "dx");
+        hc_json_arr(b);
+        for (int i = 0; i < f->cols * f->rows; i++) {
+            hc_json_num(b, (double)(k ? f->dy[i] : f->dx[i]));
+        }
+        hc_json_end_arr(b);
+    }
+    hc_json_end_obj(b);
+}
+
+static hc_status field_load(const json_t *j, struct hc_align_field *f, struct hc_err *err)
+{
+    size_t n;
+    *f = (struct hc_align_field){.cols = (int)hc_work_json_number(j, "cols"),
+                                 .rows = (int)hc_work_json_number(j, "rows"),
+                                 .cell_px = hc_work_json_number(j, "cell_px")};
+    n = (size_t)f->cols * (size_t)f->rows;
+    if (f->cols < 4 || f->rows < 4 || f->cols > 4096 || f->rows > 4096 || !(f->cell_px > 0) ||
+        json_array_size(json_object_get(j, "dx")) != n ||
+        json_array_size(json_object_get(j, "dy")) != n) {
+        return hc_err_set(err, HC_EDATA, HC_WORK_ROOM, "the stored bend is damaged; align again");
+    }
+    f->dx = hc_mem_array(2 * n, sizeof *f->dx);
+    if (!f->dx) {
+        return hc_err_set(err, HC_ENOMEM, HC_WORK_ROOM, "out of memory for the bend of a view");
+    }
+    f->dy = f->dx + n;
+    for (size_t i = 0; i < n; i++) {
+        f->dx[i] = (float)json_number_value(json_array_get(json_object_get(j, "dx"), i));
+        f->dy[i] = (float)json_number_value(json_array_get(json_object_get(j, "dy"), i));
+    }
+    return HC_OK;
+}
+
+static struct hc_pt field_at(const void *ctx, struct hc_pt p)
+{
+    return hc_align_field_at(ctx, p);
+}
+
+hc_status hc_work_place_raster(struct hc_work *w, const struct hc_view *v,
+                               const struct hc_raster *own, const char *path, int frame_w,
+                               int frame_h, struct hc_job *job, struct hc_err *err)
+{
+    struct hc_align_field field = {0};
+    struct hc_raster_bend bend = {field_at, &field, 0};
+    const json_t *f = NULL;
+    json_t *fit = NULL;
+    struct hc_homog h;
+    double covered;
+    hc_status st = HC_OK;
+    memcpy(h.m, v->frame_to_view, sizeof h.m);
+    if (v->fit_json && *v->fit_json) {
+        st = hc_work_json_load(&fit, v->fit_json, "the fit report", err);
+        f = json_object_get(fit, "field");
+    }
+    if (st == HC_OK && json_is_object(f)) {
+        bend.max_px = hc_work_json_number(f, "max_px") + 0.01;
+        st = field_load(f, &field, err);
+    }
+    if (st == HC_OK) {
+        st = hc_raster_place(own, path, &h, field.dx ? &bend : NULL, frame_w, frame_h, &covered,
+                             w->par, job, err);
+    }
+    hc_mem_free(field.dx);
+    json_decref(fit);
+    return st;
+}
+
 static hc_status fit_text(struct hc_view *v, const struct hc_align_fit *fit, struct hc_err *err)
 {
     struct hc_buf b = {0};
@@ -44,6 +128,7 @@ static hc_status fit_text(struct hc_view *v, const struct hc_align_fit *fit, str
     hc_json_kint(&b, "tiles", fit->tiles);
     hc_json_kint(&b, "tiles_textured", fit->tiles_textured);
     hc_json_kint(&b, "tiles_used", fit->tiles_used);
+    field_json(&b, fit);
     hc_json_key(&b, "tile");
     hc_json_arr(&b);
     for (int i = 0; i < fit->tiles_textured; i++) {

@@ -102,6 +102,13 @@ struct hc_align_fit;
 hc_status hc_work_store_fit(struct hc_work *w, struct hc_view *v, const struct hc_align_fit *fit,
                             struct hc_err *err) HC_MUST_CHECK;
 
+// Resamples a view into the frame by its stored fit, bend included.
+hc_status hc_work_place_raster(struct hc_work *w, const struct hc_view *v,
+                               const struct hc_raster *own, const char *path, int frame_w,
+                               int frame_h, struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
+// FNV-1a, 64 bit: tells "changed" from "the same".
+uint64_t hc_work_mark(const char *text, size_t n);
+
 // ---- calibration ----
 int64_t hc_work_calibration_id(struct hc_work *w, int64_t view); // 0: the view has none
 // Writes the calibrated raster of a view to path.

@@ -233,6 +233,10 @@ static void raster_inputs(struct hc_work *w, char *out, size_t room, const struc
         n += snprintf(out + n, room - (size_t)n, "%s%.17g%s", i ? "," : ",\"frame_to_view\":[",
                       v->frame_to_view[i], i == 8 ? "]" : "");
     }
+    if (stage == PLACED && v->fit_json) {
+        n += snprintf(out + n, room - (size_t)n, ",\"fit\":\"%016llx\"",
+                      (unsigned long long)hc_work_mark(v->fit_json, strlen(v->fit_json)));
+    }
     snprintf(out + n, room - (size_t)n, "}");
 }
 
@@ -277,15 +281,10 @@ static hc_status make_placed(struct hc_work *w, const struct hc_view *v, const c
     char path[HC_WORK_PATH];
     struct hc_painting p = {0};
     struct hc_raster *own = NULL;
-    struct hc_homog h;
-    double covered;
     hc_status st = hc_work_framed(w, &p, err);
     st = st == HC_OK ? hc_work_open_own(w, v, &own, err) : st;
     st = st == HC_OK ? hc_store_derived_path(w->store, name, path, sizeof path, err) : st;
-    memcpy(h.m, v->frame_to_view, sizeof h.m);
-    if (st == HC_OK) {
-        st = hc_raster_place(own, path, &h, p.frame_w, p.frame_h, &covered, w->par, job, err);
-    }
+    st = st == HC_OK ? hc_work_place_raster(w, v, own, path, p.frame_w, p.frame_h, job, err) : st;
     st = st == HC_OK ? hc_store_put_derived(w->store, name, "placed", inputs, err) : st;
     hc_raster_close(own);
     hc_painting_release(&p);

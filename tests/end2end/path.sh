@@ -96,6 +96,22 @@ fails "three points" 12 "4" hc align "$work/byhand" normal-test --points "$work/
 printf '1,2,3\n4,5\n' >"$work/words.csv"
 fails "not points" 3 "four numbers" hc align "$work/byhand" normal-test --points "$work/words.csv"
 
+# A picture bent by 2 px (made with libvips) is followed, and lands where it belongs.
+cd "$work" || exit 2
+vips xyz xy.v 750 900 && vips extract_band xy.v x.v 0 && vips extract_band xy.v y.v 1
+vips linear y.v a.v 0.4 0 && vips math a.v s.v sin && vips linear s.v dx.v 2 0 && vips add x.v dx.v bx.v
+vips bandjoin "bx.v y.v" index.v
+vips mapim "$p/before.tif" bent.v index.v --interpolate bicubic && vips cast bent.v bent.tif ushort
+works "add bent" hc add "$d" bent.tif --technique normal --state during-1 --label bent
+works "align bent" hc align "$d" bent --json
+cp out bent.json
+true_that "a bend was followed" "$(json bent.json '$.views[0].fit.bend_max_px') > 1 && $(json bent.json '$.views[0].fit.bend_max_px') < 4"
+works "export bent" hc export "$d" view --view bent -o flat.tif
+works "export straight" hc export "$d" view --view normal-before -o straight.tif
+apart() { vips subtract "$1" "$2" diff.v && vips extract_area diff.v mid.v 60 60 630 780 && vips abs mid.v abs.v && vips avg abs.v; }
+vips cast bent.v b16.tif ushort
+true_that "and taken out" "$(apart flat.tif straight.tif) < 0.35 * $(apart b16.tif straight.tif)"
+
 # A changed record makes the forecast stale, and the report refuses it.
 works "remove a window" hc window "$d" --remove 8
 works "forecast document" hc forecast "$d" --show --json
