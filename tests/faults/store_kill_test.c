@@ -345,7 +345,7 @@ static void test_kill_while_migrating(void **state)
         int64_t rows = 0;
         s = store_test_create_open(folder);
         for (int k = 0; k < 3; k++) {
-            char label[8];
+            char label[16];
             snprintf(label, sizeof label, "v%d", k);
             store_test_add_view(s, folder, label, "uv", "before");
         }

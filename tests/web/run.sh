@@ -1,7 +1,7 @@
 #!/bin/sh
 # Tests of the page: types, units, the page on a stand-in program, the page on the real one.
 #   HC_BIN=/path/to/halfclean [HC_DEMO=DIR] tests/web/run.sh [unit|page|e2e ...]
-# Each suite ends with a line "N passed, N failed", and so does the whole. Needs node 20, npm, chromium.
+# Each suite ends with a line "N passed, N failed", and so does the whole. Needs node 18 or newer, npm, chromium.
 cd "$(dirname "$0")" || exit 1
 [ -d node_modules ] || npm ci --no-audit --no-fund >&2 || exit 1
 passed=0 failed=0
