@@ -189,6 +189,7 @@ static void fit_json(struct hc_buf *b, const struct hc_view *v, double mm)
                      hc_work_json_number(json_object_get(fit, "field"), "max_px"));
         hc_json_knum(b, "bend_strain_max",
                      hc_work_json_number(json_object_get(fit, "field"), "strain_max"));
+        hc_json_knum(b, "second_opinion_px", hc_work_json_number(fit, "second_opinion_px"));
         hc_json_knum(b, "held_out_median_px", known(v->held_out_median_px));
         hc_json_knum(b, "held_out_p95_px", known(v->held_out_p95_px));
         hc_json_knum(b, "held_out_median_mm", known(v->held_out_median_px) * mm);

@@ -128,6 +128,7 @@ static hc_status fit_text(struct hc_view *v, const struct hc_align_fit *fit, str
     hc_json_kint(&b, "tiles", fit->tiles);
     hc_json_kint(&b, "tiles_textured", fit->tiles_textured);
     hc_json_kint(&b, "tiles_used", fit->tiles_used);
+    hc_json_knum(&b, "second_opinion_px", fit->second_opinion_px);
     field_json(&b, fit);
     hc_json_key(&b, "tile");
     hc_json_arr(&b);
