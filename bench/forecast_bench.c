@@ -424,11 +424,11 @@ static void print_set(const struct variant *v, const struct result *a, int first
         bar("error refused / accepted", a->refused_de / a->accepted_de, ">=", 1.2, failed);
         bar("coverage of the 90 % radius", a->cover90 / n, ">=", 0.87, failed);
         bar("coverage of the 90 % radius", a->cover90 / n, "<=", 0.97, failed);
-        bar("coverage, worst scene", a->cover_min, ">=", 0.78, failed);
+        bar("worst-scene coverage", a->cover_min, ">=", 0.78, failed);
     }
     bar("scenes worse than doing nothing", a->worse_than_nothing, "<=", 0, failed);
     if (a->n && v->recipe.n_windows == 12) {
-        bar("fit with left-out refits, seconds, slowest", a->seconds, "<=", 2, failed);
+        bar("slowest fit with left-out refits (s)", a->seconds, "<=", 2, failed);
     }
     fflush(stdout);
 }
