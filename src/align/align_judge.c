@@ -287,10 +287,11 @@ void hc_align_report_opinion(struct hc_align_fit *out, double away_px, double li
     }
 }
 
-hc_status hc_align_judge(struct hc_align_fit *out, const struct hc_align_placing *pl,
+hc_status hc_align_judge(struct hc_align_fit *out, bool *is_bent, const struct hc_align_placing *pl,
                          struct hc_err *err)
 {
     hc_status st = report_tiles(out, pl, err);
+    *is_bent = false;
     out->second_opinion_px = (double)NAN;
     if (st != HC_OK) {
         return st;
@@ -301,6 +302,7 @@ hc_status hc_align_judge(struct hc_align_fit *out, const struct hc_align_placing
     if (is_borne_out(out)) {
         st = follow_bend(out, pl, err);
         if (st == HC_OK) {
+            *is_bent = out->field || out->held_out_median_px > USABLE_MEDIAN_PX * pl->tile_k;
             out->area_supported = area_supported(out, pl);
             judge(out, pl);
         }

@@ -19,6 +19,7 @@
 #define LAST 0.125   // px
 #define RING 6.0     // px off, where a placement is certainly wrong
 #define MIN_FALL 0.1 // of the information has to be lost there
+#define MIN_FALL_NATS 0.02 // raking light has less: its tones lie beside the forms
 #define MIN_SAMPLES 2000
 #define LIMIT_PX 1.0 // overview px; further apart the two opinions disagree
 
@@ -240,7 +241,7 @@ hc_status hc_align_opine(double *away_px, double *limit_px, const struct hc_alig
         double top = search(&o, best, par), fall = top - off_target(&o, best, par);
         // what independent tones seem to have in common, by chance (Miller 1955; from memory)
         double chance = (BINS - 1) * (BINS - 1) / (2.0 * (double)o.n);
-        if (fall > MIN_FALL * top && fall > 2 * chance) {
+        if (fall > MIN_FALL * top && fall > fmax(2 * chance, MIN_FALL_NATS)) {
             *away_px = mean_length(&o, best) * o.ref_k;
         }
     }

@@ -109,6 +109,7 @@ static hc_status run_levels(struct hc_align_fit *out, struct hc_align_placing *p
                             double hi, struct hc_par *par, struct hc_job *job, struct hc_err *err)
 {
     hc_status st = HC_OK;
+    bool is_bent = false;
     pl->map = pl->start.frame_to_view;
     for (int l = pl->ref.levels - 1; st == HC_OK && l >= 0; l--) {
         double share = 0.2 * (hi - lo), last = lo + 0.6 * (hi - lo); // the last passes take longest
@@ -116,15 +117,15 @@ static hc_status run_levels(struct hc_align_fit *out, struct hc_align_placing *p
         st = run_pass(pl, l, par, job, err);
     }
     if (st == HC_OK) {
-        st = hc_align_judge(out, pl, err);
+        st = hc_align_judge(out, &is_bent, pl, err);
     }
-    if (st == HC_OK && out->field) {
+    if (st == HC_OK && is_bent) {
         hc_align_fit_release(out);
         *out = (struct hc_align_fit){0};
         hc_job_phase(job, lo + 0.6 * (hi - lo), hi);
         st = add_tiles(pl, par, job, err);
         if (st == HC_OK) {
-            st = hc_align_judge(out, pl, err);
+            st = hc_align_judge(out, &is_bent, pl, err);
         }
     }
     if (st == HC_OK && out->verdict != HC_ALIGN_REFUSED) {

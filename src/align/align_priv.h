@@ -195,8 +195,10 @@ double hc_align_strain(const struct hc_homog *h, double w, double hgt);
 bool hc_align_is_plausible(const struct hc_homog *h, double w, double hgt);
 // Shift, rotation, scale and mirror of out->frame_to_view.
 void hc_align_report_place(struct hc_align_fit *out, double w, double h);
-// The report and the verdict from the last tiles. out is released by the caller also on failure.
-hc_status hc_align_judge(struct hc_align_fit *out, const struct hc_align_placing *pl,
+// The report and the verdict from the last tiles. *is_bent: it is one picture but a homography
+// does not do, so that more tiles could make a field, or a better one. out is released by the
+// caller also on failure.
+hc_status hc_align_judge(struct hc_align_fit *out, bool *is_bent, const struct hc_align_placing *pl,
                          struct hc_err *err) HC_MUST_CHECK;
 // Add the second opinion to the report: a disagreement is said, and "good" becomes "usable".
 void hc_align_report_opinion(struct hc_align_fit *out, double away_px, double limit_px);
