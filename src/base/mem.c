@@ -10,7 +10,7 @@
 
 // Counters are process-wide by nature; they carry no result. The size of each block lives in the
 // 64 bytes before it.
-static atomic_size_t live_bytes, peak_bytes, cap_bytes;
+static atomic_size_t live_bytes, cap_bytes;
 static atomic_long fail_countdown = -1;
 
 static bool is_refused(size_t bytes)
@@ -29,7 +29,6 @@ static bool is_refused(size_t bytes)
 void *hc_mem_alloc(size_t bytes)
 {
     void *raw = NULL;
-    size_t now, peak;
     if (bytes == 0 || bytes > SIZE_MAX / 2 || is_refused(bytes)) {
         return NULL;
     }
@@ -37,10 +36,7 @@ void *hc_mem_alloc(size_t bytes)
         return NULL;
     }
     memcpy(raw, &bytes, sizeof bytes);
-    now = atomic_fetch_add(&live_bytes, bytes) + bytes;
-    peak = atomic_load(&peak_bytes);
-    while (now > peak && !atomic_compare_exchange_weak(&peak_bytes, &peak, now)) {
-    }
+    atomic_fetch_add(&live_bytes, bytes);
     return (char *)raw + HC_MEM_ALIGN;
 }
 
@@ -101,11 +97,6 @@ void hc_mem_free(void *p)
 size_t hc_mem_live(void)
 {
     return atomic_load(&live_bytes);
-}
-
-size_t hc_mem_peak(void)
-{
-    return atomic_load(&peak_bytes);
 }
 
 void hc_mem_set_cap(size_t total_bytes)

@@ -16,7 +16,6 @@ char *hc_mem_strndup(const char *s, size_t n);
 void hc_mem_free(void *p); // NULL is fine
 
 size_t hc_mem_live(void);                // bytes now allocated
-size_t hc_mem_peak(void);                // highest hc_mem_live so far
 void hc_mem_set_cap(size_t total_bytes); // 0 = no cap (default)
 void hc_mem_fail_at(long n);             // tests: the n-th allocation from now fails; <0 off
 

@@ -22,11 +22,6 @@ int hc_par_blocks(int rows)
     return rows <= 0 ? 0 : (rows + HC_BLOCK - 1) / HC_BLOCK;
 }
 
-int hc_par_threads(const struct hc_par *par)
-{
-    return par ? par->n_threads + 1 : 1;
-}
-
 static void run_block(hc_par_fn fn, void *ctx, int b, int rows)
 {
     int y1 = (b + 1) * HC_BLOCK;

@@ -17,7 +17,6 @@ typedef void (*hc_par_fn)(void *ctx, int block, int y0, int y1);
 // threads >= 1; 1 creates no thread at all. HC_EIO when a thread cannot be started.
 hc_status hc_par_create(struct hc_par **out, int threads, struct hc_err *err) HC_MUST_CHECK;
 void hc_par_destroy(struct hc_par *par);
-int hc_par_threads(const struct hc_par *par);
 
 int hc_par_blocks(int rows); // how many blocks `rows` make
 void hc_par_rows(struct hc_par *par, int rows, hc_par_fn fn, void *ctx);

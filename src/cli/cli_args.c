@@ -57,11 +57,6 @@ static const struct {
     [OPT_HELP] = {"help", true},
 };
 
-const char *hc_cli_option_name(enum hc_cli_option o)
-{
-    return options[o].name;
-}
-
 static hc_status parse_option(struct hc_cli_args *a, char **argv, int argc, int *i,
                               struct hc_err *err)
 {

@@ -73,7 +73,6 @@ hc_status hc_cli_parse(struct hc_cli_args *a, int argc, char **argv, int first,
 // A number in lo..hi; `fallback` when the option was not given.
 hc_status hc_cli_number(const struct hc_cli_args *a, enum hc_cli_option o, double lo, double hi,
                         double fallback, double *out, struct hc_err *err) HC_MUST_CHECK;
-const char *hc_cli_option_name(enum hc_cli_option o);
 
 const char *hc_cli_help(const char *command); // NULL or unknown: the overview
 

@@ -39,7 +39,6 @@ hc_status hc_store_create(const char *folder, const struct hc_painting *p,
 hc_status hc_store_open(struct hc_store **out, const char *folder, enum hc_store_mode mode,
                         struct hc_err *err) HC_MUST_CHECK;
 void hc_store_close(struct hc_store *s);
-const char *hc_store_folder(const struct hc_store *s);
 hc_status hc_store_painting(struct hc_store *s, struct hc_painting *out,
                             struct hc_err *err) HC_MUST_CHECK;
 

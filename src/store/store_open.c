@@ -447,11 +447,6 @@ void hc_store_close(struct hc_store *s)
     hc_mem_free(s);
 }
 
-const char *hc_store_folder(const struct hc_store *s)
-{
-    return s->folder;
-}
-
 void hc_store_set_author(struct hc_store *s, const char *author)
 {
     size_t n = author ? strlen(author) : 0;

@@ -248,6 +248,17 @@ static void refuse(struct hc_align_fit *fit, const struct hc_err *why)
     snprintf(fit->why, sizeof fit->why, "%.200s", why->what);
 }
 
+hc_status hc_work_view_changed(struct hc_work *w, struct hc_view *v, struct hc_job *job,
+                               struct hc_err *err)
+{
+    hc_status st = hc_work_view_refresh(w, v, true, job, err);
+    if (st == HC_OK && hc_work_is_placed(v) && strcmp(v->technique, "normal") == 0 &&
+        strcmp(v->verdict, "reference") != 0) {
+        st = hc_work_match_exposure(w, v, job, err);
+    }
+    return st;
+}
+
 static hc_status place_one(struct hc_work *w, const struct hc_view *ref, struct hc_view *v,
                            struct hc_job *job, struct hc_err *err)
 {
@@ -273,11 +284,15 @@ static hc_status place_one(struct hc_work *w, const struct hc_view *ref, struct 
     hc_align_fit_release(&fit);
     hc_raster_close(a);
     hc_raster_close(b);
-    st = st == HC_OK ? hc_work_view_refresh(w, v, true, job, err) : st;
-    if (st == HC_OK && v->is_placed && strcmp(v->technique, "normal") == 0) {
-        st = hc_work_match_exposure(w, v, job, err);
-    }
+    st = st == HC_OK ? hc_work_view_changed(w, v, job, err) : st;
     return st == HC_OK ? st : hc_err_prefix(err, st, "placing view %s: ", v->label);
+}
+
+// The view named (by id), or with 0 every view that was not tried yet.
+static bool is_asked_for(const struct hc_view *v, int64_t id)
+{
+    bool is_refused = v->verdict && strcmp(v->verdict, "refused") == 0;
+    return id ? v->id == id : !hc_work_is_placed(v) && !is_refused;
 }
 
 hc_status hc_work_align(struct hc_work *w, const char *view, struct hc_buf *b, struct hc_job *job,
@@ -292,10 +307,8 @@ hc_status hc_work_align(struct hc_work *w, const char *view, struct hc_buf *b, s
     st = st == HC_OK && view ? hc_store_view_by_name(w->store, view, &one, err) : st;
     st = st == HC_OK ? hc_store_views(w->store, &l, err) : st;
     for (size_t i = 0; st == HC_OK && i < l.n; i++) {
-        bool is_untried = !hc_work_is_placed(&l.v[i]) &&
-                          (!l.v[i].verdict || strcmp(l.v[i].verdict, "refused") != 0);
         ref = l.v[i].id == p.frame_view ? &l.v[i] : ref;
-        todo += view ? l.v[i].id == one.id : is_untried;
+        todo += is_asked_for(&l.v[i], one.id);
     }
     if (b) {
         hc_json_obj(b);
@@ -304,9 +317,7 @@ hc_status hc_work_align(struct hc_work *w, const char *view, struct hc_buf *b, s
     }
     for (size_t i = 0; st == HC_OK && i < l.n; i++) {
         struct hc_view *v = &l.v[i];
-        bool is_asked =
-            view ? v->id == one.id
-                 : !hc_work_is_placed(v) && (!v->verdict || strcmp(v->verdict, "refused") != 0);
+        bool is_asked = is_asked_for(v, one.id);
         hc_job_phase(job, (double)done / (double)(todo + 1),
                      (double)(done + 1) / (double)(todo + 1));
         if (v != ref && is_asked) {

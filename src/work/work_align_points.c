@@ -79,10 +79,7 @@ hc_status hc_work_align_points(struct hc_work *w, const char *view, const char *
         st = hc_align_points(&fit, pairs->frame, pairs->view, pairs->n, p.frame_w, p.frame_h, err);
     }
     st = st == HC_OK ? hc_work_store_fit(w, &v, &fit, err) : st;
-    st = st == HC_OK ? hc_work_view_refresh(w, &v, true, job, err) : st;
-    if (st == HC_OK && v.is_placed && strcmp(v.technique, "normal") == 0) {
-        st = hc_work_match_exposure(w, &v, job, err);
-    }
+    st = st == HC_OK ? hc_work_view_changed(w, &v, job, err) : st;
     if (st == HC_OK && json) {
         hc_work_view_json(w, json, &v, hc_work_mm_per_px(&p));
         st = hc_buf_check(json, err);

@@ -381,11 +381,7 @@ static hc_status keep(struct hc_work *w, const struct bench *m, const struct hc_
     hc_status st = document(&b, m, from, v->id != from->id, err);
     result_kind(kind, sizeof kind, v->id);
     st = st == HC_OK ? hc_store_put_result(w->store, kind, hc_buf_text(&b), &id, err) : st;
-    st = st == HC_OK ? hc_work_view_refresh(w, v, true, job, err) : st;
-    if (st == HC_OK && hc_work_is_placed(v) && strcmp(v->technique, "normal") == 0 &&
-        strcmp(v->verdict, "reference") != 0) {
-        st = hc_work_match_exposure(w, v, job, err);
-    }
+    st = st == HC_OK ? hc_work_view_changed(w, v, job, err) : st;
     if (st == HC_OK && json) {
         hc_json_raw(json, hc_buf_text(&b));
     }
@@ -491,7 +487,7 @@ hc_status hc_work_calibrate_remove(struct hc_work *w, const char *view, struct h
     }
     result_kind(kind, sizeof kind, v.id);
     st = st == HC_OK ? hc_store_put_result(w->store, kind, "{\"none\":true}", &id, err) : st;
-    st = st == HC_OK ? hc_work_view_refresh(w, &v, true, job, err) : st;
+    st = st == HC_OK ? hc_work_view_changed(w, &v, job, err) : st;
     hc_view_release(&v);
     return st;
 }

@@ -122,6 +122,10 @@ void hc_work_calibration_json(struct hc_work *w, struct hc_buf *b, int64_t view)
 hc_status hc_work_match_exposure(struct hc_work *w, struct hc_view *v, struct hc_job *job,
                                  struct hc_err *err) HC_MUST_CHECK;
 
+// After a view's pixels or place changed: remakes what is shown of it and matches its exposure.
+hc_status hc_work_view_changed(struct hc_work *w, struct hc_view *v, struct hc_job *job,
+                               struct hc_err *err) HC_MUST_CHECK;
+
 // ---- JSON in ----
 hc_status hc_work_json_load(json_t **out, const char *text, const char *what,
                             struct hc_err *err) HC_MUST_CHECK;
