@@ -49,7 +49,7 @@ static int run(int w, int h, enum align_technique t, uint64_t seed, double bend,
     start = seconds();
     if (st == HC_OK) {
         struct hc_align_source a = hc_align_source_plane(&ref), b = hc_align_source_plane(&view);
-        st = hc_align_place(&fit, &a, &b, par, NULL, &err);
+        st = hc_align_place(&fit, &a, &b, NULL, par, NULL, &err);
         start = seconds() - start;
     }
     if (st == HC_OK) {

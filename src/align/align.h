@@ -62,6 +62,26 @@ struct hc_align_field {
 };
 struct hc_pt hc_align_field_at(const struct hc_align_field *f, struct hc_pt frame);
 
+// Where tiles (or pairs) speak for the placement: cell (i, j) of the frame covers cell_px x cell_px
+// px from (i * cell_px, j * cell_px), i < cols, j < rows, the last ones cut by the border.
+struct hc_align_support {
+    int cols, rows;
+    double cell_px;
+    unsigned char *is_supported; // 1 = an agreeing tile lies within 2 tiles of the cell's centre;
+                                 // 0 = extrapolated, or not shown by the view
+};
+
+// What is left out of the comparison: a cradle or stretcher that an X-ray shows, a clamp, a colour
+// target beside the painting. Polygons in px of the picture they lie in.
+struct hc_align_ignore {
+    const struct hc_pt *const *poly; // n polygons
+    const size_t *corners;           // of corners[i] corners each
+    size_t n;
+};
+struct hc_align_options {
+    struct hc_align_ignore frame, view; // {0} = nothing is ignored
+};
+
 enum hc_align_verdict { HC_ALIGN_GOOD, HC_ALIGN_USABLE, HC_ALIGN_REFUSED };
 
 struct hc_align_fit {
@@ -87,15 +107,28 @@ struct hc_align_fit {
     // nothing. Over 1 px of the overview `why` says so and the verdict is at best usable. NaN when
     // the tones say nothing about place, for a refused fit and for pairs of points.
     double second_opinion_px;
+    // Radial distortion of the view against the frame, found only when held-out tiles gain by it:
+    // a point u = (q - c) / r of the view (c its centre, r half its diagonal) is moved to
+    // u (1 + k1 |u|^2 + k2 |u|^4) (Brown 1966; from memory). 0, 0 = none. For information: `field`
+    // already holds its effect, so hc_align_map needs nothing more.
+    double lens_k1, lens_k2;
+    char kind[80];        // what was fitted, in words: "homography and bend", "pairs of points" ...
+    double tile_pitch_px; // distance between the centres of neighbouring tiles, frame px
+    double view_per_frame;   // view px per frame px at the middle of what the view shows
+    bool is_detail;          // the view shows under half of the frame's area
+    struct hc_pt outline[4]; // the view's corners in the frame, px (top left of the view first,
+                             // then along its border; partly outside the frame where it shows more)
+    struct hc_align_support support; // owned; cols 0 when refused before tiles were laid
 };
 
 // When the fit is bad the call still returns HC_OK with verdict HC_ALIGN_REFUSED and the report
 // (frame_to_view is then the last guess, not to be used). HC_EDATA when a source has no texture at
 // all or a side below 128 px; HC_ECANCEL; HC_ENOMEM; what `read` returned. `out` needs no release
 // after a failure. The same sources give the same bits for any number of threads.
+// `options` may be NULL.
 hc_status hc_align_place(struct hc_align_fit *out, const struct hc_align_source *ref,
-                         const struct hc_align_source *view, struct hc_par *par, struct hc_job *job,
-                         struct hc_err *err) HC_MUST_CHECK;
+                         const struct hc_align_source *view, const struct hc_align_options *options,
+                         struct hc_par *par, struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
 void hc_align_fit_release(struct hc_align_fit *fit);
 
 // Frame px to view px with all that the fit knows. Needs frame_to_view and field only, so a fit

@@ -177,7 +177,7 @@ static void test_views(void **state)
         assert_ok(align_scene_render(&view, W, H, 4, &at, &err), &err);
         a = hc_align_source_plane(&ref);
         b = hc_align_source_plane(&view);
-        assert_ok(hc_align_place(&fit, &a, &b, NULL, NULL, &err), &err);
+        assert_ok(hc_align_place(&fit, &a, &b, NULL, NULL, NULL, &err), &err);
         for (int g = 0; g < GRID * GRID; g++) {
             struct hc_pt p = {g % GRID * (W / 20.0), g / GRID * (H / 20.0)};
             struct hc_pt q = hc_align_map(&fit, p), m = align_scene_map(&at, p);
@@ -220,8 +220,8 @@ static void test_threads_and_faults(void **state)
     a = hc_align_source_plane(&ref);
     b = hc_align_source_plane(&view);
     assert_ok(hc_par_create(&par, 2, &err), &err);
-    assert_ok(hc_align_place(&fit[0], &a, &b, NULL, NULL, &err), &err);
-    assert_ok(hc_align_place(&fit[1], &a, &b, par, NULL, &err), &err);
+    assert_ok(hc_align_place(&fit[0], &a, &b, NULL, NULL, NULL, &err), &err);
+    assert_ok(hc_align_place(&fit[1], &a, &b, NULL, par, NULL, &err), &err);
     assert_true(fit[0].field && fit[1].field && fit[0].field->cols == fit[1].field->cols);
     nodes = (size_t)fit[0].field->cols * (size_t)fit[0].field->rows;
     assert_memory_equal(fit[0].field->dx, fit[1].field->dx, nodes * sizeof(float));

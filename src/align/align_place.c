@@ -214,8 +214,8 @@ static hc_status place_wide(struct hc_align_fit *out, struct hc_align_placing *p
 }
 
 hc_status hc_align_place(struct hc_align_fit *out, const struct hc_align_source *ref,
-                         const struct hc_align_source *view, struct hc_par *par, struct hc_job *job,
-                         struct hc_err *err)
+                         const struct hc_align_source *view, const struct hc_align_options *options,
+                         struct hc_par *par, struct hc_job *job, struct hc_err *err)
 {
     struct hc_align_placing *pl;
     struct hc_align_fit wide = {0};
@@ -232,6 +232,7 @@ hc_status hc_align_place(struct hc_align_fit *out, const struct hc_align_source 
     pl->h = ref->h;
     pl->view_w = view->w;
     pl->view_h = view->h;
+    pl->options = options;
     st = read_both(pl, ref, view, job, err);
     if (st == HC_OK) {
         st = place_near(out, pl, par, job, err);

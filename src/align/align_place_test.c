@@ -41,7 +41,7 @@ static hc_status place(struct hc_align_fit *fit, const struct hc_plane *ref,
                        const struct hc_plane *view, struct hc_par *par, struct hc_err *err)
 {
     struct hc_align_source a = hc_align_source_plane(ref), b = hc_align_source_plane(view);
-    return hc_align_place(fit, &a, &b, par, NULL, err);
+    return hc_align_place(fit, &a, &b, NULL, par, NULL, err);
 }
 
 // Shift, turn, scale and a little perspective come back for every technique, and the report says
@@ -288,15 +288,15 @@ static void test_interruptions(void **state)
     (void)state;
     job.progress = stop_late;
     job.ctx = &job;
-    assert_int_equal(hc_align_place(&fit, &a, &a, NULL, &job, &err), HC_ECANCEL);
+    assert_int_equal(hc_align_place(&fit, &a, &a, NULL, NULL, &job, &err), HC_ECANCEL);
     assert_int_equal(hc_mem_live(), live);
     b.read = fail_low;
-    assert_int_equal(hc_align_place(&fit, &a, &b, NULL, NULL, &err), HC_EIO);
+    assert_int_equal(hc_align_place(&fit, &a, &b, NULL, NULL, NULL, &err), HC_EIO);
     assert_non_null(strstr(err.what, "the disk went away"));
     assert_int_equal(hc_mem_live(), live);
     for (long n = 0; st == HC_ENOMEM && n < 100000; n = n < 40 ? n + 1 : n * 2) {
         hc_mem_fail_at(n);
-        st = hc_align_place(&fit, &a, &a, NULL, NULL, &err);
+        st = hc_align_place(&fit, &a, &a, NULL, NULL, NULL, &err);
         hc_mem_fail_at(-1);
         if (st == HC_OK) {
             hc_align_fit_release(&fit);

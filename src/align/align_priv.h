@@ -179,6 +179,7 @@ hc_status hc_align_opine(double *away_px, double *limit_px, const struct hc_alig
 
 // A placement under way.
 struct hc_align_placing {
+    const struct hc_align_options *options; // NULL: none
     struct hc_align_pyramid ref, view;
     int w, h, view_w, view_h; // full px
     struct hc_align_start start;

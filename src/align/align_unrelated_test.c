@@ -27,7 +27,7 @@ static void test_unrelated(void **state)
         assert_ok(align_scene_render(&view, w, h, 500 + i, &at, &err), &err);
         a = hc_align_source_plane(&ref);
         b = hc_align_source_plane(&view);
-        assert_ok(hc_align_place(&fit, &a, &b, NULL, NULL, &err), &err);
+        assert_ok(hc_align_place(&fit, &a, &b, NULL, NULL, NULL, &err), &err);
         refused += fit.verdict == HC_ALIGN_REFUSED;
         if (fit.verdict != HC_ALIGN_REFUSED) {
             print_error("pair %d (%s) accepted: %s\n", (int)i, align_technique_name[at.technique],

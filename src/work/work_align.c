@@ -272,7 +272,7 @@ static hc_status place_one(struct hc_work *w, const struct hc_view *ref, struct 
         struct lent la = {a}, lb = {b};
         struct hc_align_source sa = {hc_raster_w(a), hc_raster_h(a), read_lent, &la};
         struct hc_align_source sb = {hc_raster_w(b), hc_raster_h(b), read_lent, &lb};
-        st = hc_align_place(&fit, &sa, &sb, w->par, job, &why);
+        st = hc_align_place(&fit, &sa, &sb, NULL, w->par, job, &why);
         if (st == HC_EDATA) {
             refuse(&fit, &why);
             st = HC_OK;
