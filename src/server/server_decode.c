@@ -33,6 +33,8 @@ static hc_status decode_text(json_t *root, const struct hc_server_field *f, json
                              struct hc_err *err)
 {
     const char **out = f->out;
+    bool has_lines = f->kind == HC_FIELD_DOCUMENT;
+    size_t max = has_lines ? HC_SERVER_DOCUMENT_MAX : HC_SERVER_TEXT_MAX;
     if (f->kind == HC_FIELD_NAME && json_is_integer(v)) {
         char digits[32];
         snprintf(digits, sizeof digits, "%lld", (long long)json_integer_value(v));
@@ -45,13 +47,13 @@ static hc_status decode_text(json_t *root, const struct hc_server_field *f, json
     if (!json_is_string(v)) {
         return wrong(f, f->kind == HC_FIELD_NAME ? "a name or a number" : "a text", err);
     }
-    if (json_string_length(v) > HC_SERVER_TEXT_MAX) {
+    if (json_string_length(v) > max) {
         return hc_err_set(err, HC_ELIMIT, HC_SERVER_ROOM,
-                          "the field \"%s\" has %zu bytes; at most %d are taken", f->name,
-                          json_string_length(v), HC_SERVER_TEXT_MAX);
+                          "the field \"%s\" has %zu bytes; at most %zu are taken", f->name,
+                          json_string_length(v), max);
     }
     for (const char *p = json_string_value(v); *p; p++) {
-        if ((unsigned char)*p < 0x20 || *p == 0x7f) {
+        if (((unsigned char)*p < 0x20 && !(has_lines && strchr("\t\n\r", *p))) || *p == 0x7f) {
             return wrong(f, "a text without control characters", err);
         }
     }
@@ -164,6 +166,9 @@ hc_status hc_server_decode_object(json_t *root, bool is_query, const struct hc_s
             st = f[i].is_required ? wrong(&f[i], "given", err) : HC_OK;
         } else if (f[i].kind == HC_FIELD_NUMBER) {
             st = decode_number(&f[i], v, is_query, err);
+        } else if (f[i].kind == HC_FIELD_LIST) {
+            *(json_t **)f[i].out = v;
+            st = json_is_array(v) ? HC_OK : wrong(&f[i], "a list", err);
         } else if (f[i].kind == HC_FIELD_POLYGON) {
             st = decode_polygon(&f[i], v, err);
         } else {

@@ -8,7 +8,8 @@
 #include "base/mem.h"
 #include "server/server_priv.h"
 
-static const char *const kind_names[] = {"add", "align", "forecast", "report"};
+static const char *const kind_names[HC_JOB_COUNT] = {"add", "align", "forecast", "report",
+                                                     "calibrate"};
 static const char *const state_names[] = {"queued", "running", "done", "failed", "cancelled"};
 
 void hc_server_task_release(struct hc_server_task *t)
@@ -20,6 +21,8 @@ void hc_server_task_release(struct hc_server_task *t)
     for (size_t i = 0; i < sizeof text / sizeof text[0]; i++) {
         hc_mem_free(text[i]);
     }
+    hc_mem_free(t->also);
+    json_decref(t->body);
     *t = (struct hc_server_task){0};
 }
 
@@ -352,6 +355,11 @@ static hc_status run(struct hc_server_job *j, struct hc_work *w, struct hc_buf *
         return hc_work_forecast(w, &forecast, out, &j->control, err);
     case HC_JOB_REPORT:
         return hc_work_report(w, t->file, &j->control, err);
+    case HC_JOB_CALIBRATE:
+        return t->calibrate.chart ? hc_work_calibrate(w, &t->calibrate, out, &j->control, err)
+                                  : hc_work_calibrate_remove(w, t->view, &j->control, err);
+    case HC_JOB_COUNT:
+        break;
     }
     return hc_err_set(err, HC_EARG, HC_SERVER_ROOM, "a job of an unknown kind");
 }

@@ -181,6 +181,100 @@ static void old_jobs_are_forgotten(void **state)
     assert_code(job(last, ""), 200);
 }
 
+// ---- true colour ----
+
+static int calibrate(const char *body)
+{
+    return job_of(hc_test_ask(&server, "POST", "/api/views/two%20targets/calibrate", NULL, body));
+}
+
+static void calibrating(void **state)
+{
+    (void)state;
+    // Line ends and tabs of the chart come through; names and numbers of views too.
+    assert_says(finished(calibrate("{\"chart_text\":\"CGATS.17\\r\\n\\tA\\n\",\"flat\":4,"
+                                   "\"also\":[\"a, b\",7],\"rows\":4,\"cols\":6,"
+                                   "\"corners\":[[1,2],[3.5,4],[5,6],[7,8]]}")),
+                200,
+                "\"result\":{\"view\":\"two "
+                "targets\",\"chart\":\"CGATS.17\\u000d\\u000a\\u0009A\\u000a\",\"flat\":"
+                "\"4\",\"rows\":4,\"cols\":6,\"corners\":[1,2,3.5,4,5,6,7,8],\"also\":[\"a, b\","
+                "\"7\"]}");
+    assert_says(finished(calibrate("{\"chart_text\":\"x\",\"flat\":null,\"also\":[]}")), 200,
+                "\"kind\":\"calibrate\",\"status\":\"done\"");
+    assert_says(finished(calibrate("{\"chart_text\":\"none\"}")), 200, "give its corners");
+    assert_says(finished(job_of(
+                    hc_test_ask(&server, "DELETE", "/api/views/target/calibration", NULL, NULL))),
+                200, "\"kind\":\"calibrate\",\"status\":\"done\"");
+    assert_says(
+        finished(job_of(hc_test_ask(&server, "DELETE", "/api/views/7/calibration", NULL, NULL))),
+        200, "the view has no calibration");
+}
+
+static void calibrating_is_cancelled(void **state)
+{
+    int running = calibrate("{\"chart_text\":\"slow\",\"also\":[1]}"),
+        waiting = calibrate("{\"chart_text\":\"x\",\"also\":[\"b\"]}");
+    (void)state;
+    wait_until_running(running);
+    cancel(waiting);
+    cancel(running);
+    assert_says(finished(running), 200, "\"status\":\"cancelled\"");
+    assert_says(job(waiting, ""), 200, "\"status\":\"cancelled\"");
+}
+
+static void bad_calibrations_start_nothing(void **state)
+{
+    static const char *const bad[][2] = {
+        {"{}", "chart_text"},
+        {"{\"chart_text\":\"\"}", "chart_text"},
+        {"{\"chart_text\":\"a\\u0001\"}", "control"},
+        {"{\"chart_text\":\"a\",\"corners\":[[1,2],[3,4],[5,6]]}", "corners has 3 places"},
+        {"{\"chart_text\":\"a\",\"corners\":[[1,2],[3,4],[5,6],[7]]}", "corner 4"},
+        {"{\"chart_text\":\"a\",\"corners\":[[1,2],[3,4],[5,6],[7,\"8\"]]}", "corner 4"},
+        {"{\"chart_text\":\"a\",\"corners\":{}}", "a list"},
+        {"{\"chart_text\":\"a\",\"rows\":4}", "go together"},
+        {"{\"chart_text\":\"a\",\"rows\":4.5,\"cols\":6}", "whole numbers"},
+        {"{\"chart_text\":\"a\",\"rows\":-4,\"cols\":6}", "whole numbers"},
+        {"{\"chart_text\":\"a\",\"also\":[1,2.5]}", "place 2 of also"},
+        {"{\"chart_text\":\"a\",\"also\":[\"\"]}", "place 1 of also"},
+        {"{\"chart_text\":\"a\",\"path\":\"/etc/passwd\"}", "path"}};
+    struct hc_buf long_one = {0};
+    int id = calibrate("{\"chart_text\":\"x\"}");
+    (void)state;
+    for (size_t i = 0; i < sizeof bad / sizeof bad[0]; i++) {
+        assert_says(hc_test_ask(&server, "POST", "/api/views/1/calibrate", NULL, bad[i][0]), 400,
+                    bad[i][1]);
+    }
+    hc_buf_str(&long_one, "{\"chart_text\":\"");
+    for (size_t i = 0; i <= HC_SERVER_DOCUMENT_MAX; i += 16) {
+        hc_buf_str(&long_one, "0123456789abcdef");
+    }
+    hc_buf_str(&long_one, "\"}");
+    assert_says(
+        hc_test_ask(&server, "POST", "/api/views/1/calibrate", NULL, hc_buf_text(&long_one)), 413,
+        "at most 655360");
+    hc_buf_release(&long_one);
+    assert_code(hc_test_ask(&server, "GET", "/api/views/1/calibrate", NULL, NULL), 405);
+    // The next job follows the last one: none was started.
+    id = calibrate("{\"chart_text\":\"x\"}") - id;
+    assert_int_equal(id, 1);
+}
+
+static void point_measurements(void **state)
+{
+    (void)state;
+    assert_says(hc_test_ask(&server, "POST", "/api/points", NULL,
+                            "{\"text\":\"x,y\\n1,2\\n\",\"name\":\"p.csv\",\"mm\":4}"),
+                201, "{\"text\":\"x,y\\u000a1,2\\u000a\",\"name\":\"p.csv\",\"mm\":4}");
+    assert_code(hc_test_ask(&server, "POST", "/api/points", NULL, "{\"text\":\"x\"}"), 400);
+    assert_says(hc_test_get(&server, "/api/points"), 200, "{\"light\":\"D50\",\"observer_deg\":2}");
+    assert_says(hc_test_get(&server, "/api/points?light=A&observer=10"), 200,
+                "{\"light\":\"A\",\"observer_deg\":10}");
+    assert_says(hc_test_get(&server, "/api/points?observer=4"), 400, "2 or 10");
+    assert_code(hc_test_get(&server, "/api/points?light=moon"), 404);
+}
+
 // ---- small writes beside a job ----
 
 static void small_write_waits_for_a_short_job(void **state)
@@ -434,6 +528,10 @@ int main(void)
         cmocka_unit_test(bad_requests_start_nothing),
         cmocka_unit_test(queue_is_bounded),
         cmocka_unit_test(old_jobs_are_forgotten),
+        cmocka_unit_test(calibrating),
+        cmocka_unit_test(calibrating_is_cancelled),
+        cmocka_unit_test(bad_calibrations_start_nothing),
+        cmocka_unit_test(point_measurements),
         cmocka_unit_test(small_write_waits_for_a_short_job),
         cmocka_unit_test(small_write_is_refused_beside_a_long_job),
         cmocka_unit_test(many_small_writes),

@@ -14,10 +14,11 @@
 #define HC_SERVER_ROOM "server"
 #define HC_SERVER_HTTP_THREADS 4
 #define HC_SERVER_CONNECTIONS 64
-#define HC_SERVER_QUEUE 16                   // jobs that may wait
-#define HC_SERVER_JOBS 64                    // jobs remembered
-#define HC_SERVER_JSON_MAX ((size_t)1 << 20) // bytes of a JSON body
-#define HC_SERVER_TEXT_MAX 1000              // bytes of one text from outside
+#define HC_SERVER_QUEUE 16                         // jobs that may wait
+#define HC_SERVER_JOBS 64                          // jobs remembered
+#define HC_SERVER_JSON_MAX ((size_t)1 << 20)       // bytes of a JSON body
+#define HC_SERVER_TEXT_MAX 1000                    // bytes of one text from outside
+#define HC_SERVER_DOCUMENT_MAX ((size_t)640 << 10) // bytes of a text with lines
 #define HC_SERVER_VERTICES_MAX 10000
 #define HC_SERVER_DRAIN_MAX ((uint64_t)16 << 20) // refused body bytes read before hanging up
 #define HC_SERVER_WRITER_SECONDS 2.0             // how long a small write waits for a running job
@@ -102,7 +103,14 @@ struct hc_req {
 };
 
 // ---- jobs ----
-enum hc_server_job_kind { HC_JOB_ADD, HC_JOB_ALIGN, HC_JOB_FORECAST, HC_JOB_REPORT };
+enum hc_server_job_kind {
+    HC_JOB_ADD,
+    HC_JOB_ALIGN,
+    HC_JOB_FORECAST,
+    HC_JOB_REPORT,
+    HC_JOB_CALIBRATE,
+    HC_JOB_COUNT
+};
 enum hc_server_job_state {
     HC_JOB_QUEUED,
     HC_JOB_RUNNING,
@@ -118,6 +126,11 @@ struct hc_server_task {
     char *name, *technique, *state, *label, *view, *surface;
     bool has_light;
     double azimuth_deg, elevation_deg, radius_limit;
+    // calibrate: the request, whose texts and list are borrowed from `body` and `also`; without a
+    // chart the calibration of `view` is taken back.
+    struct hc_work_calibrate calibrate;
+    const char **also;
+    json_t *body;
 };
 
 struct hc_server_job {
@@ -222,12 +235,18 @@ enum MHD_Result hc_server_reply_error(struct hc_req *r, int http, const struct h
 const char *hc_server_code_name(int http, hc_status status);
 bool hc_server_has_etag(const struct hc_req *r, const char *etag); // If-None-Match says so
 
+// Queue what *task holds and answer with its number; releases *task when it is refused.
+hc_status hc_server_start_job(struct hc_req *r, struct hc_server_task *task,
+                              struct hc_err *err) HC_MUST_CHECK;
+
 // ---- decoding ----
 enum hc_server_field_kind {
-    HC_FIELD_TEXT,   // const char **; null and absent give NULL
-    HC_FIELD_NAME,   // the same, and a whole number is taken as its digits
-    HC_FIELD_NUMBER, // double *; untouched when absent
-    HC_FIELD_POLYGON // struct hc_buf *: GeoJSON text
+    HC_FIELD_TEXT,     // const char **; null and absent give NULL
+    HC_FIELD_NAME,     // the same, and a whole number is taken as its digits
+    HC_FIELD_DOCUMENT, // const char **: the same with line ends and tabs, up to 640 KiB
+    HC_FIELD_NUMBER,   // double *; untouched when absent
+    HC_FIELD_LIST,     // json_t **: any list, borrowed; the handler looks into it
+    HC_FIELD_POLYGON   // struct hc_buf *: GeoJSON text
 };
 struct hc_server_field {
     const char *name;
@@ -285,5 +304,11 @@ hc_status hc_server_get_spot(struct hc_req *r, struct hc_err *err);
 hc_status hc_server_get_patch(struct hc_req *r, struct hc_err *err);
 hc_status hc_server_get_tile(struct hc_req *r, struct hc_err *err);
 hc_status hc_server_post_report(struct hc_req *r, struct hc_err *err);
+
+// ---- handlers (server_colour.c) ----
+hc_status hc_server_post_calibrate(struct hc_req *r, struct hc_err *err);
+hc_status hc_server_delete_calibration(struct hc_req *r, struct hc_err *err);
+hc_status hc_server_get_points(struct hc_req *r, struct hc_err *err);
+hc_status hc_server_post_points(struct hc_req *r, struct hc_err *err);
 
 #endif

@@ -302,6 +302,82 @@ hc_status hc_work_calibration_get(struct hc_work *w, const char *view, struct hc
     return leave(w, fail(err, HC_ENOTFOUND, "no calibration"));
 }
 
+// chart "slow": ten seconds; "none": no target is found; otherwise the request told again.
+hc_status hc_work_calibrate(struct hc_work *w, const struct hc_work_calibrate *req,
+                            struct hc_buf *json, struct hc_job *job, struct hc_err *err)
+{
+    hc_status st;
+    enter(w);
+    hc_assert(w->is_writer);
+    st = labour(strcmp(req->chart, "slow") == 0 ? 1000 : 1, job, err);
+    if (st == HC_OK && strcmp(req->chart, "none") == 0) {
+        st = fail(err, HC_EREFUSED, "no target was found; give its corners");
+    }
+    if (st == HC_OK) {
+        hc_json_obj(json);
+        hc_json_kstr(json, "view", req->view);
+        hc_json_kstr(json, "chart", req->chart);
+        hc_json_kstr(json, "flat", req->flat);
+        hc_json_kint(json, "rows", req->rows);
+        hc_json_kint(json, "cols", req->cols);
+        hc_json_key(json, "corners");
+        hc_json_arr(json);
+        for (int i = 0; req->has_corners && i < 4; i++) {
+            hc_json_num(json, req->corner[i].x);
+            hc_json_num(json, req->corner[i].y);
+        }
+        hc_json_end_arr(json);
+        hc_json_key(json, "also");
+        hc_json_arr(json);
+        for (size_t i = 0; i < req->n_also; i++) {
+            hc_json_str(json, req->also[i]);
+        }
+        hc_json_end_arr(json);
+        hc_json_end_obj(json);
+    }
+    return leave(w, st);
+}
+
+hc_status hc_work_calibrate_remove(struct hc_work *w, const char *view, struct hc_job *job,
+                                   struct hc_err *err)
+{
+    hc_status st;
+    enter(w);
+    hc_assert(w->is_writer);
+    st = labour(1, job, err);
+    if (st == HC_OK && strcmp(view, "target") != 0) {
+        st = fail(err, HC_ENOTFOUND, "the view has no calibration");
+    }
+    return leave(w, st);
+}
+
+hc_status hc_work_points_import(struct hc_work *w, const char *text, const char *name,
+                                double aperture_mm, struct hc_buf *json, struct hc_err *err)
+{
+    enter(w);
+    hc_assert(w->is_writer);
+    hc_json_obj(json);
+    hc_json_kstr(json, "text", text);
+    hc_json_kstr(json, "name", name);
+    hc_json_knum(json, "mm", aperture_mm);
+    hc_json_end_obj(json);
+    return leave(w, hc_buf_check(json, err));
+}
+
+hc_status hc_work_points(struct hc_work *w, const char *light, int observer_deg,
+                         struct hc_buf *json, struct hc_err *err)
+{
+    enter(w);
+    if (strcmp(light, "D50") != 0 && strcmp(light, "A") != 0) {
+        return leave(w, fail(err, HC_ENOTFOUND, "no such light"));
+    }
+    hc_json_obj(json);
+    hc_json_kstr(json, "light", light);
+    hc_json_kint(json, "observer_deg", observer_deg);
+    hc_json_end_obj(json);
+    return leave(w, hc_buf_check(json, err));
+}
+
 hc_status hc_work_spot(struct hc_work *w, double x, double y, double mm, struct hc_buf *json,
                        struct hc_err *err)
 {

@@ -11,8 +11,7 @@ static char *copied(const char *text)
     return text && *text ? hc_mem_strdup(text) : NULL;
 }
 
-// Queue what *task holds and answer with its number; releases *task when it is refused.
-static hc_status start(struct hc_req *r, struct hc_server_task *task, struct hc_err *err)
+hc_status hc_server_start_job(struct hc_req *r, struct hc_server_task *task, struct hc_err *err)
 {
     hc_status st = hc_server_job_add(r->server, task, &r->job, err);
     if (st != HC_OK) {
@@ -87,7 +86,7 @@ hc_status hc_server_put_view(struct hc_req *r, struct hc_err *err)
     if (st == HC_OK) {
         st = fill_add(&task, r, &f, err);
     }
-    return st == HC_OK ? start(r, &task, err) : st;
+    return st == HC_OK ? hc_server_start_job(r, &task, err) : st;
 }
 
 hc_status hc_server_post_align(struct hc_req *r, struct hc_err *err)
@@ -103,7 +102,7 @@ hc_status hc_server_post_align(struct hc_req *r, struct hc_err *err)
     if (view && !task.view) {
         return hc_err_set(err, HC_EARG, HC_SERVER_ROOM, "the field \"view\" must not be empty");
     }
-    return start(r, &task, err);
+    return hc_server_start_job(r, &task, err);
 }
 
 hc_status hc_server_post_forecast(struct hc_req *r, struct hc_err *err)
@@ -126,7 +125,7 @@ hc_status hc_server_post_forecast(struct hc_req *r, struct hc_err *err)
     if (surface && !task.surface) {
         return hc_err_set(err, HC_EARG, HC_SERVER_ROOM, "the field \"surface\" must not be empty");
     }
-    return start(r, &task, err);
+    return hc_server_start_job(r, &task, err);
 }
 
 hc_status hc_server_get_jobs(struct hc_req *r, struct hc_err *err)
@@ -189,7 +188,7 @@ hc_status hc_server_post_report(struct hc_req *r, struct hc_err *err)
         }
         if (st == HC_OK) {
             close(fd);
-            st = start(r, &task, err);
+            st = hc_server_start_job(r, &task, err);
             r->wait = st == HC_OK ? HC_WAIT_JOB_END : HC_WAIT_NOTHING;
         }
         return st;
