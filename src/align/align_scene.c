@@ -22,6 +22,7 @@ struct scene {
     double rx[REGIONS], ry[REGIONS], tone[REGIONS];
     const struct align_view *view;
     struct hc_homog back; // view to frame
+    double scale;         // view px per frame px
     struct hc_plane *out;
 };
 
@@ -32,21 +33,71 @@ static struct hc_pt bend(const struct align_view *v, struct hc_pt p, double sign
     return (struct hc_pt){p.x + a * sin(k * p.y + 0.7), p.y + a * sin(k * p.x + 2.1)};
 }
 
-struct hc_pt align_scene_map(const struct align_view *view, struct hc_pt p)
+// What the lens adds to a point of the view.
+static struct hc_pt lens(const struct align_view *v, struct hc_pt q)
 {
-    return hc_homog_apply(&view->frame_to_view, bend(view, p, 1));
+    double cx = v->w / 2.0, cy = v->h / 2.0, r2 = cx * cx + cy * cy;
+    double u2 = ((q.x - cx) * (q.x - cx) + (q.y - cy) * (q.y - cy)) / r2;
+    double f = v->lens.k1 * u2 + v->lens.k2 * u2 * u2;
+    return (struct hc_pt){f * (q.x - cx), f * (q.y - cy)};
 }
 
-// View px to frame px; the bend is undone by fixed-point steps (its slope is far below 1).
-static struct hc_pt to_frame(const struct scene *s, double x, double y)
+struct hc_pt align_scene_map(const struct align_view *view, struct hc_pt p)
 {
-    struct hc_pt q = hc_homog_apply(&s->back, (struct hc_pt){x, y}), p = q;
-    for (int i = 0; i < 4 && s->view->bend.amplitude > 0; i++) {
-        struct hc_pt b = bend(s->view, p, 1);
+    struct hc_pt q = hc_homog_apply(&view->frame_to_view, bend(view, p, 1)), d = lens(view, q);
+    return (struct hc_pt){q.x + d.x, q.y + d.y};
+}
+
+// View px to frame px; lens and bend are undone by fixed-point steps (their slope is far below 1).
+static struct hc_pt from_view(const struct align_view *v, const struct hc_homog *back,
+                              struct hc_pt at)
+{
+    struct hc_pt q = at, p;
+    for (int i = 0; i < 6 && (v->lens.k1 != 0 || v->lens.k2 != 0); i++) {
+        struct hc_pt d = lens(v, q);
+        q.x = at.x - d.x;
+        q.y = at.y - d.y;
+    }
+    q = p = hc_homog_apply(back, q);
+    for (int i = 0; i < 4 && v->bend.amplitude > 0; i++) {
+        struct hc_pt b = bend(v, p, 1);
         p.x += q.x - b.x;
         p.y += q.y - b.y;
     }
     return p;
+}
+
+static struct hc_pt to_frame(const struct scene *s, double x, double y)
+{
+    return from_view(s->view, &s->back, (struct hc_pt){x, y});
+}
+
+struct hc_pt align_scene_between(const struct align_view *from, const struct align_view *to,
+                                 struct hc_pt p)
+{
+    struct hc_homog back = hc_homog_identity();
+    hc_ignore(hc_homog_invert(&back, &from->frame_to_view, NULL));
+    return align_scene_map(to, from_view(from, &back, p));
+}
+
+struct align_view align_scene_part(enum align_technique t, struct hc_pt centre, double scale,
+                                   double turn_deg, bool is_mirrored, int w, int h)
+{
+    double turn = turn_deg * M_PI / 180, a = scale * cos(turn), b = scale * sin(turn);
+    double flip = is_mirrored ? -1 : 1;
+    struct align_view v = {.technique = t, .w = w, .h = h};
+    v.frame_to_view = (struct hc_homog){{flip * a, -b, 0, flip * b, a, 0, 0, 0, 1}};
+    v.frame_to_view.m[2] = w / 2.0 - flip * a * centre.x + b * centre.y;
+    v.frame_to_view.m[5] = h / 2.0 - flip * b * centre.x - a * centre.y;
+    return v;
+}
+
+// View px per frame px at the view's middle.
+static double scale_at(const struct scene *s)
+{
+    struct hc_pt a = to_frame(s, s->view->w / 2.0 - 0.5, s->view->h / 2.0);
+    struct hc_pt b = to_frame(s, s->view->w / 2.0 + 0.5, s->view->h / 2.0);
+    return 1 / hypot(b.x - a.x, b.y - a.y);
 }
 
 struct hc_homog align_scene_homog(int w, int h, double turn_deg, double scale, double dx, double dy,
@@ -135,7 +186,7 @@ static void draw(struct scene *s, const struct stroke *k, double opacity)
 {
     struct hc_pt a = align_scene_map(s->view, (struct hc_pt){k->x0, k->y0});
     struct hc_pt b = align_scene_map(s->view, (struct hc_pt){k->x1, k->y1});
-    double r = 2 * k->half_width + 6, ex = k->x1 - k->x0, ey = k->y1 - k->y0;
+    double r = (2 * k->half_width + 6) * s->scale, ex = k->x1 - k->x0, ey = k->y1 - k->y0;
     double len2 = ex * ex + ey * ey + 1e-9;
     int x0 = (int)fmax(fmin(a.x, b.x) - r, 0), x1 = (int)fmin(fmax(a.x, b.x) + r, s->out->w - 1);
     int y0 = (int)fmax(fmin(a.y, b.y) - r, 0), y1 = (int)fmin(fmax(a.y, b.y) + r, s->out->h - 1);
@@ -244,16 +295,8 @@ static double finish_pixel(const struct scene *s, struct hc_pt p, double v)
     }
 }
 
-static hc_status finish(struct scene *s, struct hc_err *err)
+static void finish(struct scene *s)
 {
-    static const double noise[ALIGN_TECHNIQUES] = {.005, .005, .005, .005, .025,
-                                                   .01,  .01,  .005, .005};
-    static const double blur[ALIGN_TECHNIQUES] = {0.6, 0.6, 0.6, 0.6, 1.3, 1.3, 0.8, 0.6, 0.6};
-    enum align_technique t = s->view->technique;
-    // Noise follows the exposure, not the painting.
-    struct hc_rng r = hc_rng_make(s->seed * 31 + (uint64_t)t * 7 +
-                                  (uint64_t)(int64_t)(1000 * s->view->frame_to_view.m[2]));
-    hc_status st;
     for (int y = 0; y < s->out->h; y++) {
         float *row = hc_plane_row(s->out, y);
         for (int x = 0; x < s->out->w; x++) {
@@ -263,10 +306,23 @@ static hc_status finish(struct scene *s, struct hc_err *err)
             row[x] = blank && b > 0 ? 0.05f : (float)finish_pixel(s, p, (double)row[x]);
         }
     }
-    st = hc_filter_gauss(s->out, s->out, blur[t], err);
-    for (int y = 0; y < s->out->h; y++) {
-        for (int x = 0; x < s->out->w; x++) {
-            hc_plane_row(s->out, y)[x] += (float)(noise[t] * hc_rng_normal(&r));
+}
+
+// The camera's blur and noise.
+static hc_status expose(struct hc_plane *out, uint64_t seed, const struct align_view *view,
+                        struct hc_err *err)
+{
+    static const double noise[ALIGN_TECHNIQUES] = {.005, .005, .005, .005, .025,
+                                                   .01,  .01,  .005, .005};
+    static const double blur[ALIGN_TECHNIQUES] = {0.6, 0.6, 0.6, 0.6, 1.3, 1.3, 0.8, 0.6, 0.6};
+    enum align_technique t = view->technique;
+    // Noise follows the exposure, not the painting.
+    struct hc_rng r = hc_rng_make(seed * 31 + (uint64_t)t * 7 +
+                                  (uint64_t)(int64_t)(1000 * view->frame_to_view.m[2]));
+    hc_status st = hc_filter_gauss(out, out, blur[t], err);
+    for (int y = 0; y < out->h; y++) {
+        for (int x = 0; x < out->w; x++) {
+            hc_plane_row(out, y)[x] += (float)(noise[t] * hc_rng_normal(&r));
         }
     }
     return st;
@@ -286,30 +342,60 @@ static void place_regions(struct scene *s)
     }
 }
 
+static void draw_all(struct scene *s)
+{
+    place_regions(s);
+    for (int y = 0; y < s->out->h; y++) {
+        float *row = hc_plane_row(s->out, y);
+        for (int x = 0; x < s->out->w; x++) {
+            row[x] = (float)base_tone(s, to_frame(s, x + 0.5, y + 0.5));
+        }
+    }
+    if (s->view->technique != ALIGN_WEAVE) {
+        draw_strokes(s);
+        draw_cracks(s);
+    }
+    if (s->view->technique == ALIGN_IR) {
+        draw_underdrawing(s);
+    }
+    finish(s);
+}
+
 hc_status align_scene_render(struct hc_plane *out, int w, int h, uint64_t seed,
                              const struct align_view *view, struct hc_err *err)
 {
-    struct scene s = {.w = w, .h = h, .seed = seed * 1000003, .view = view, .out = out};
+    struct scene s = {.w = w, .h = h, .seed = seed * 1000003, .view = view};
+    struct hc_plane fine = {0};
+    struct align_view enlarged = *view;
     hc_status st = hc_homog_invert(&s.back, &view->frame_to_view, err);
-    if (st == HC_OK) {
-        st = hc_plane_create(out, view->w, view->h, err);
-    }
+    int k;
     if (st != HC_OK) {
         return st;
     }
-    place_regions(&s);
-    for (int y = 0; y < out->h; y++) {
-        float *row = hc_plane_row(out, y);
-        for (int x = 0; x < out->w; x++) {
-            row[x] = (float)base_tone(&s, to_frame(&s, x + 0.5, y + 0.5));
-        }
+    // A view with fewer pixels than the painting is drawn larger and reduced, as a sensor does.
+    s.scale = scale_at(&s);
+    k = s.scale < 0.8 ? (int)ceil(1 / s.scale) : 1;
+    if (k > 1) {
+        struct hc_homog up = {{k, 0, 0, 0, k, 0, 0, 0, 1}};
+        enlarged.frame_to_view = hc_homog_compose(&up, &view->frame_to_view);
+        enlarged.w *= k;
+        enlarged.h *= k;
+        s.view = &enlarged;
+        s.scale *= k;
+        st = hc_homog_invert(&s.back, &enlarged.frame_to_view, err);
     }
-    if (view->technique != ALIGN_WEAVE) {
-        draw_strokes(&s);
-        draw_cracks(&s);
+    if (st == HC_OK) {
+        st = hc_plane_create(&fine, enlarged.w, enlarged.h, err);
     }
-    if (view->technique == ALIGN_IR) {
-        draw_underdrawing(&s);
+    if (st == HC_OK) {
+        st = hc_plane_create(out, view->w, view->h, err);
     }
-    return finish(&s, err);
+    if (st == HC_OK) {
+        s.out = &fine;
+        draw_all(&s);
+        hc_filter_box_down(out, &fine, k);
+        st = expose(out, s.seed, view, err);
+    }
+    hc_plane_release(&fine);
+    return st;
 }

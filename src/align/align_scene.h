@@ -5,6 +5,7 @@
 #ifndef HC_ALIGN_ALIGN_SCENE_H
 #define HC_ALIGN_ALIGN_SCENE_H
 
+#include <stdbool.h>
 #include <stdint.h>
 
 #include "num/geom.h"
@@ -28,10 +29,16 @@ extern const char *const align_technique_name[ALIGN_TECHNIQUES];
 struct align_bend {
     double amplitude, wavelength;
 };
+// Radial distortion (align.h, lens_k1) added after the map; {0} is none.
+struct align_lens {
+    double k1, k2;
+};
+// The map may show a part of the painting only, or more than it, at any scale and turn.
 struct align_view {
     enum align_technique technique;
     struct hc_homog frame_to_view;
     struct align_bend bend; // of the frame, before frame_to_view
+    struct align_lens lens;
     int w, h;
     double border; // frame px outside the painting are blank this far in from each side
 };
@@ -45,5 +52,13 @@ struct hc_pt align_scene_map(const struct align_view *view, struct hc_pt p);
 // what the room promises, and drawn from the seed.
 struct hc_homog align_scene_homog(int w, int h, double turn_deg, double scale, double dx, double dy,
                                   double perspective);
+// A w x h view of the part of the painting round `centre` (painting px): `scale` view px per
+// painting px, left and right exchanged first if mirrored, then turned (clockwise).
+struct align_view align_scene_part(enum align_technique t, struct hc_pt centre, double scale,
+                                   double turn_deg, bool is_mirrored, int w, int h);
+// Where a point of one view of a painting truly lies in another: with a part of the painting as
+// the frame, the other view may show more than the frame.
+struct hc_pt align_scene_between(const struct align_view *from, const struct align_view *to,
+                                 struct hc_pt p);
 
 #endif
