@@ -22,6 +22,14 @@ struct hc_demo_view_info hc_demo_view_info(enum hc_demo_view v)
         [HC_DEMO_RAKING_90] = {"raking-90.tif", "raking", "before", 3, 1, 90.0, 12.0},
         [HC_DEMO_RAKING_180] = {"raking-180.tif", "raking", "before", 3, 1, 180.0, 12.0},
         [HC_DEMO_RAKING_270] = {"raking-270.tif", "raking", "before", 3, 1, 270.0, 12.0},
+        [HC_DEMO_RING + 0] = {"ring-000.tif", "raking", "test", 1, 1, 0.0, 30.0},
+        [HC_DEMO_RING + 1] = {"ring-045.tif", "raking", "test", 1, 1, 45.0, 30.0},
+        [HC_DEMO_RING + 2] = {"ring-090.tif", "raking", "test", 1, 1, 90.0, 30.0},
+        [HC_DEMO_RING + 3] = {"ring-135.tif", "raking", "test", 1, 1, 135.0, 30.0},
+        [HC_DEMO_RING + 4] = {"ring-180.tif", "raking", "test", 1, 1, 180.0, 30.0},
+        [HC_DEMO_RING + 5] = {"ring-225.tif", "raking", "test", 1, 1, 225.0, 30.0},
+        [HC_DEMO_RING + 6] = {"ring-270.tif", "raking", "test", 1, 1, 270.0, 30.0},
+        [HC_DEMO_RING + 7] = {"ring-315.tif", "raking", "test", 1, 1, 315.0, 30.0},
         [HC_DEMO_TRUTH_AFTER] = {"after.tif", "", "", 3, 0, 0.0, 0.0},
         [HC_DEMO_TRUTH_COAT] = {"coat.tif", "", "", 1, 0, 0.0, 0.0},
         [HC_DEMO_TRUTH_HEIGHT] = {"height.tif", "", "", 1, 0, 0.0, 0.0},
@@ -346,7 +354,7 @@ hc_status hc_demo_rows(struct hc_demo *d, enum hc_demo_view v, int y0, struct hc
         return hc_demo_normal_rows(d, v, y0, bands, err);
     }
     if (info.has_light) {
-        return hc_demo_raking_rows(d, info.azimuth_deg, y0, bands, err);
+        return hc_demo_raking_rows(d, &info, y0, bands, err);
     }
     hc_par_rows(d->par, bands[0].h, plain_rows, &(struct row_ctx){d, v, y0, bands});
     return HC_OK;

@@ -16,6 +16,7 @@
 #include "num/geom.h"
 #include "num/plane.h"
 
+#define HC_DEMO_RING_LIGHTS 8
 enum hc_demo_view {
     HC_DEMO_BEFORE,    // normal light, with both coats and old retouching
     HC_DEMO_TEST,      // the windows open; exposure +3 %, moved (1.3, -0.8) px, turned 0.02 degrees
@@ -24,10 +25,13 @@ enum hc_demo_view {
     HC_DEMO_XRAY,      // 1 band
     HC_DEMO_RAKING_0,  // light from the right, 12 degrees above the picture plane
     HC_DEMO_RAKING_90, // from above
-    HC_DEMO_RAKING_180,   // from the left
-    HC_DEMO_RAKING_270,   // from below
-    HC_DEMO_TRUTH_AFTER,  // truth: the paint with the coats gone everywhere (losses, retouching
-                          // stay)
+    HC_DEMO_RAKING_180, // from the left
+    HC_DEMO_RAKING_270, // from below
+    HC_DEMO_RING, // HC_DEMO_RING_LIGHTS views: lamps every 45 degrees, 30 degrees above the picture
+                  // plane, through crossed polarisers, the windows open
+    HC_DEMO_TRUTH_AFTER =
+        HC_DEMO_RING + HC_DEMO_RING_LIGHTS, // truth: the paint with the coats gone everywhere
+                                            // (losses, retouching stay)
     HC_DEMO_TRUTH_COAT,   // truth: effective coat, 1 band
     HC_DEMO_TRUTH_HEIGHT, // truth: paint height, mm, 1 band
     HC_DEMO_TRUTH_COVER,  // truth: share of later paint (retouching, overpaint), 0..1, 1 band

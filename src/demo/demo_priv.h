@@ -281,8 +281,8 @@ double hc_demo_gauss(uint64_t seed, int64_t x, int64_t y); // mean 0, sd 1
 
 hc_status hc_demo_normal_rows(struct hc_demo *d, enum hc_demo_view v, int y0,
                               struct hc_plane *bands, struct hc_err *err) HC_MUST_CHECK;
-hc_status hc_demo_raking_rows(struct hc_demo *d, double azimuth_deg, int y0, struct hc_plane *bands,
-                              struct hc_err *err) HC_MUST_CHECK;
+hc_status hc_demo_raking_rows(struct hc_demo *d, const struct hc_demo_view_info *info, int y0,
+                              struct hc_plane *bands, struct hc_err *err) HC_MUST_CHECK;
 void hc_demo_uv_row(const struct hc_demo *d, int y, float *const rgb[3]);
 void hc_demo_ir_row(const struct hc_demo *d, int y, float *out);
 void hc_demo_xray_row(const struct hc_demo *d, int y, float *out);
