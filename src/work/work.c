@@ -228,9 +228,7 @@ void hc_work_view_json(struct hc_work *w, struct hc_buf *b, const struct hc_view
     hc_json_kint(b, "h", v->h);
     hc_json_kint(b, "bands", v->bands);
     hc_json_kint(b, "bits", v->bits);
-    hc_json_kstr(b, "profile", v->profile ? v->profile : "");
-    hc_json_kbool(b, "profile_assumed", v->is_profile_assumed);
-    hc_json_kstr(b, "note", v->note ? v->note : "");
+    hc_work_colour_json(w, b, v);
     hc_json_knum(b, "clipped_share", v->clipped_share);
     hc_json_key(b, "light");
     if (v->has_light) {

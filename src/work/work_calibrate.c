@@ -4,18 +4,16 @@
 #include <stdio.h>
 #include <string.h>
 
-#include "base/clock.h"
 #include "base/mem.h"
-#include "calibrate/calibrate.h"
 #include "colour/colour.h"
-#include "work/work_priv.h"
+#include "work/work_calibrate_priv.h"
 
 #define FIND_SIDE 1500  // overview in which the target is sought, px
 #define TARGET_PX 4.0e7 // ceiling on the full-size pixels of the target's box (our own)
 #define CEILING 0.995   // linear value at which a view is taken as clipped
 
 // ---- the stored calibration ----
-static void result_kind(char *kind, size_t room, int64_t view)
+void hc_work_calibration_kind(char *kind, size_t room, int64_t view)
 {
     snprintf(kind, room, "calibration-%lld", (long long)view);
 }
@@ -24,7 +22,7 @@ int64_t hc_work_calibration_id(struct hc_work *w, int64_t view)
 {
     char kind[48], *json = NULL;
     int64_t id = 0;
-    result_kind(kind, sizeof kind, view);
+    hc_work_calibration_kind(kind, sizeof kind, view);
     if (hc_store_get_result(w->store, kind, &id, &json, NULL) != HC_OK ||
         strcmp(json, "{\"none\":true}") == 0) {
         id = 0;
@@ -51,30 +49,6 @@ static hc_status flat_load(struct hc_flat *f, const json_t *j, struct hc_err *er
     return HC_OK;
 }
 
-static void flat_json(struct hc_buf *b, const struct hc_flat *f)
-{
-    hc_json_obj(b);
-    hc_json_kint(b, "w", f->w);
-    hc_json_kint(b, "h", f->h);
-    hc_json_kint(b, "degree", f->degree);
-    hc_json_knum(b, "before_delta_l", f->before_delta_l);
-    hc_json_knum(b, "after_delta_l", f->after_delta_l);
-    hc_json_knum(b, "dust_share", f->dust_share);
-    hc_json_key(b, "coef");
-    hc_json_arr(b);
-    for (int c = 0; c < 3; c++) {
-        hc_json_arr(b);
-        for (int k = 0; k < 28; k++) {
-            char text[32];
-            snprintf(text, sizeof text, "%.17g", f->coef[c][k]);
-            hc_json_raw(b, text);
-        }
-        hc_json_end_arr(b);
-    }
-    hc_json_end_arr(b);
-    hc_json_end_obj(b);
-}
-
 static hc_status calibration_load(struct hc_work *w, int64_t view, struct hc_calibration *c,
                                   struct hc_flat *flat, bool *has_flat, struct hc_err *err)
 {
@@ -82,7 +56,7 @@ static hc_status calibration_load(struct hc_work *w, int64_t view, struct hc_cal
     json_t *j = NULL;
     const json_t *gain, *coef;
     hc_status st;
-    result_kind(kind, sizeof kind, view);
+    hc_work_calibration_kind(kind, sizeof kind, view);
     st = hc_work_result(w, kind, &j, err);
     if (st != HC_OK) {
         return st;
@@ -163,19 +137,7 @@ hc_status hc_work_apply_calibration(struct hc_work *w, int64_t view, const struc
 }
 
 // ---- measuring ----
-struct bench {
-    struct hc_readings readings;
-    struct hc_target target;
-    struct hc_patch patch[HC_TARGET_MAX];
-    struct hc_target_place place;
-    struct hc_calibration c;
-    struct hc_edge edge;
-    struct hc_flat flat;
-    bool has_edge, has_flat;
-    struct hc_quality_report quality;
-};
-
-static hc_status find_target(const struct hc_raster *r, struct bench *b, struct hc_job *job,
+static hc_status find_target(const struct hc_raster *r, struct hc_work_bench *b, struct hc_job *job,
                              struct hc_err *err)
 {
     struct hc_lin3 over = {0};
@@ -191,7 +153,7 @@ static hc_status find_target(const struct hc_raster *r, struct bench *b, struct 
 }
 
 // The full-size pixels around the target, one patch distance beyond its corner patches.
-static hc_status target_box(const struct hc_raster *r, const struct bench *b,
+static hc_status target_box(const struct hc_raster *r, const struct hc_work_bench *b,
                             struct hc_work_rect *at, struct hc_err *err)
 {
     struct hc_box box = hc_poly_box(b->place.corner, 4);
@@ -213,7 +175,7 @@ static hc_status target_box(const struct hc_raster *r, const struct bench *b,
     return HC_OK;
 }
 
-static hc_status measure(const struct hc_raster *r, struct bench *b, struct hc_err *err)
+static hc_status measure(const struct hc_raster *r, struct hc_work_bench *b, struct hc_err *err)
 {
     struct hc_work_rect at = {0};
     struct hc_lin3 lin = {0};
@@ -237,149 +199,17 @@ static hc_status measure(const struct hc_raster *r, struct bench *b, struct hc_e
     return st;
 }
 
-// ---- the document ----
-static void figures_json(struct hc_buf *b, const char *key, const struct hc_calibrate_figures *f)
-{
-    hc_json_key(b, key);
-    hc_json_obj(b);
-    hc_json_knum(b, "mean", f->mean);
-    hc_json_knum(b, "p95", f->p95);
-    hc_json_knum(b, "max", f->max);
-    hc_json_kint(b, "n", f->n);
-    hc_json_end_obj(b);
-}
-
-static void triple_json(struct hc_buf *b, const char *key, const double v[3])
-{
-    if (key) {
-        hc_json_key(b, key);
-    }
-    hc_json_arr(b);
-    for (int i = 0; i < 3; i++) {
-        // Coefficients must come back as they were: 17 digits.
-        char text[32];
-        snprintf(text, sizeof text, "%.17g", v[i]);
-        hc_json_raw(b, text);
-    }
-    hc_json_end_arr(b);
-}
-
-static void patches_json(struct hc_buf *b, const struct bench *m)
-{
-    hc_json_key(b, "patches");
-    hc_json_arr(b);
-    for (int i = 0; i < m->target.n; i++) {
-        const struct hc_patch *p = &m->patch[i];
-        hc_json_obj(b);
-        hc_json_kstr(b, "name", m->target.patch[i].name);
-        triple_json(b, "reference_lab", m->target.patch[i].lab);
-        triple_json(b, "lab", p->lab);
-        hc_json_knum(b, "de", p->de);
-        hc_json_knum(b, "de_left_out", p->de_out);
-        hc_json_knum(b, "noise_l", p->noise_l);
-        hc_json_knum(b, "clipped", p->clipped);
-        hc_json_kbool(b, "neutral", m->target.patch[i].is_neutral);
-        hc_json_kstr(b, "fault",
-                     p->faults & HC_PATCH_CLIPPED   ? "clipped"
-                     : p->faults & HC_PATCH_UNEVEN  ? "uneven: an edge, glare or a shadow"
-                     : p->faults & HC_PATCH_STRANGE ? "far from what the other patches say"
-                     : p->faults & HC_PATCH_DARK    ? "black"
-                                                    : "");
-        hc_json_end_obj(b);
-    }
-    hc_json_end_arr(b);
-}
-
-static hc_status tolerances_json(struct hc_buf *b, const struct bench *m, struct hc_err *err)
-{
-    struct hc_tolerance *t = hc_mem_array(HC_TOLERANCES_MAX, sizeof *t);
-    size_t n = 0;
-    hc_status st =
-        t ? hc_tolerances_read(t, &n, hc_tolerances_text, strlen(hc_tolerances_text), err)
-          : hc_err_set(err, HC_ENOMEM, HC_WORK_ROOM, "out of memory for the tolerances");
-    hc_json_key(b, "qualities");
-    hc_json_arr(b);
-    for (int q = 0; q < HC_QUALITY_COUNT; q++) {
-        hc_json_obj(b);
-        hc_json_kstr(b, "name", hc_quality_name((enum hc_quality)q));
-        hc_json_kstr(b, "unit", hc_quality_unit((enum hc_quality)q));
-        hc_json_knum(b, "value", m->quality.is_known[q] ? m->quality.value[q] : (double)NAN);
-        hc_json_key(b, "tolerances");
-        hc_json_arr(b);
-        for (size_t i = 0; st == HC_OK && i < n; i++) {
-            enum hc_verdict v = hc_tolerance_judge(&t[i], &m->quality);
-            if ((int)t[i].quality == q && v != HC_VERDICT_UNKNOWN) {
-                hc_json_obj(b);
-                hc_json_kstr(b, "guideline", t[i].guideline);
-                hc_json_kint(b, "year", t[i].year);
-                hc_json_kstr(b, "level", t[i].level);
-                hc_json_kstr(b, "status", t[i].status);
-                hc_json_kbool(b, "within", v == HC_VERDICT_WITHIN);
-                hc_json_end_obj(b);
-            }
-        }
-        hc_json_end_arr(b);
-        hc_json_end_obj(b);
-    }
-    hc_json_end_arr(b);
-    hc_mem_free(t);
-    return st;
-}
-
-static hc_status document(struct hc_buf *b, const struct bench *m, const struct hc_view *from,
-                          bool is_inherited, struct hc_err *err)
-{
-    char now[21];
-    hc_clock_now_iso(now);
-    hc_json_obj(b);
-    hc_json_kint(b, "from_view", from->id);
-    hc_json_kstr(b, "from_label", from->label);
-    hc_json_kbool(b, "inherited", is_inherited);
-    hc_json_kstr(b, "made_at", now);
-    hc_json_kstr(b, "target", m->target.about);
-    hc_json_kstr(b, "kind", hc_calibrate_kind_name(m->c.kind));
-    hc_json_kint(b, "kind_code", m->c.kind);
-    hc_json_kstr(b, "why", m->c.why);
-    hc_json_knum(b, "exposure_ev", m->c.exposure_ev);
-    hc_json_kint(b, "used", m->c.used);
-    hc_json_kint(b, "left_out", m->c.left_out);
-    hc_json_knum(b, "place_confidence", m->place.confidence);
-    hc_json_key(b, "flat");
-    if (m->has_flat) {
-        flat_json(b, &m->flat);
-    } else {
-        hc_json_null(b);
-    }
-    figures_json(b, "before", &m->c.before);
-    figures_json(b, "fit", &m->c.fit);
-    figures_json(b, "left_out_patch", &m->c.out);
-    hc_json_knum(b, "mtf50", m->has_edge ? m->edge.mtf50 : (double)NAN);
-    hc_json_key(b, "corners");
-    hc_work_poly_json(b, m->place.corner, 4);
-    patches_json(b, m);
-    hc_status st = tolerances_json(b, m, err);
-    triple_json(b, "gain", m->c.gain);
-    hc_json_key(b, "coef");
-    hc_json_arr(b);
-    for (int k = 0; k < m->c.terms; k++) {
-        triple_json(b, NULL, m->c.coef[k]);
-    }
-    hc_json_end_arr(b);
-    hc_json_end_obj(b);
-    return st == HC_OK ? hc_buf_check(b, err) : st;
-}
-
 // Stores the calibration of one view and remakes what is shown of it. The raster's inputs name the
 // calibration, so nothing old is taken for new.
-static hc_status keep(struct hc_work *w, const struct bench *m, const struct hc_view *from,
+static hc_status keep(struct hc_work *w, const struct hc_work_bench *m, const struct hc_view *from,
                       struct hc_view *v, struct hc_buf *json, struct hc_job *job,
                       struct hc_err *err)
 {
     struct hc_buf b = {0};
     char kind[48];
     int64_t id;
-    hc_status st = document(&b, m, from, v->id != from->id, err);
-    result_kind(kind, sizeof kind, v->id);
+    hc_status st = hc_work_calibration_document(&b, m, from, v->id != from->id, err);
+    hc_work_calibration_kind(kind, sizeof kind, v->id);
     st = st == HC_OK ? hc_store_put_result(w->store, kind, hc_buf_text(&b), &id, err) : st;
     st = st == HC_OK ? hc_work_view_changed(w, v, job, err) : st;
     if (st == HC_OK && json) {
@@ -401,7 +231,7 @@ static hc_status colour_view(struct hc_work *w, const char *name, struct hc_view
 }
 
 // The light's fall-off, from a view of an even board photographed in the same set-up.
-static hc_status measure_flat(struct hc_work *w, const char *name, struct bench *b,
+static hc_status measure_flat(struct hc_work *w, const char *name, struct hc_work_bench *b,
                               struct hc_job *job, struct hc_err *err)
 {
     struct hc_view board = {0};
@@ -420,7 +250,7 @@ static hc_status measure_flat(struct hc_work *w, const char *name, struct bench 
 }
 
 static hc_status run(struct hc_work *w, const struct hc_work_calibrate *req,
-                     const struct hc_view *v, struct bench *b, struct hc_job *job,
+                     const struct hc_view *v, struct hc_work_bench *b, struct hc_job *job,
                      struct hc_err *err)
 {
     struct hc_raster *r = NULL;
@@ -446,7 +276,7 @@ static hc_status run(struct hc_work *w, const struct hc_work_calibrate *req,
 hc_status hc_work_calibrate(struct hc_work *w, const struct hc_work_calibrate *req,
                             struct hc_buf *json, struct hc_job *job, struct hc_err *err)
 {
-    struct bench *b = hc_mem_array(1, sizeof *b);
+    struct hc_work_bench *b = hc_mem_array(1, sizeof *b);
     struct hc_view v = {0}, *also = hc_mem_array(req->n_also + 1, sizeof *also);
     hc_status st;
     if (!b || !also) {
@@ -485,52 +315,9 @@ hc_status hc_work_calibrate_remove(struct hc_work *w, const char *view, struct h
     if (st == HC_OK && hc_work_calibration_id(w, v.id) == 0) {
         st = hc_err_set(err, HC_ENOTFOUND, HC_WORK_ROOM, "view %s has no calibration", v.label);
     }
-    result_kind(kind, sizeof kind, v.id);
+    hc_work_calibration_kind(kind, sizeof kind, v.id);
     st = st == HC_OK ? hc_store_put_result(w->store, kind, "{\"none\":true}", &id, err) : st;
     st = st == HC_OK ? hc_work_view_changed(w, &v, job, err) : st;
-    hc_view_release(&v);
-    return st;
-}
-
-void hc_work_calibration_json(struct hc_work *w, struct hc_buf *b, int64_t view)
-{
-    char kind[48];
-    json_t *j = NULL;
-    const json_t *f;
-    result_kind(kind, sizeof kind, view);
-    if (hc_work_calibration_id(w, view) == 0 || hc_work_result(w, kind, &j, NULL) != HC_OK) {
-        hc_json_null(b);
-        return;
-    }
-    f = json_object_get(j, "left_out_patch");
-    hc_json_obj(b);
-    hc_json_kstr(b, "from_label", hc_work_json_text(j, "from_label"));
-    hc_json_kbool(b, "inherited", json_is_true(json_object_get(j, "inherited")));
-    hc_json_kstr(b, "kind", hc_work_json_text(j, "kind"));
-    hc_json_knum(b, "mean", hc_work_json_number(f, "mean"));
-    hc_json_knum(b, "p95", hc_work_json_number(f, "p95"));
-    hc_json_knum(b, "max", hc_work_json_number(f, "max"));
-    hc_json_end_obj(b);
-    json_decref(j);
-}
-
-hc_status hc_work_calibration_get(struct hc_work *w, const char *view, struct hc_buf *b,
-                                  struct hc_err *err)
-{
-    struct hc_view v = {0};
-    char kind[48], *json = NULL;
-    int64_t id;
-    hc_status st = hc_store_view_by_name(w->store, view, &v, err);
-    result_kind(kind, sizeof kind, v.id);
-    if (st == HC_OK && hc_work_calibration_id(w, v.id) == 0) {
-        st = hc_err_set(err, HC_ENOTFOUND, HC_WORK_ROOM, "view %s has no calibration", v.label);
-    }
-    st = st == HC_OK ? hc_store_get_result(w->store, kind, &id, &json, err) : st;
-    if (st == HC_OK) {
-        hc_json_raw(b, json);
-        st = hc_buf_check(b, err);
-    }
-    hc_mem_free(json);
     hc_view_release(&v);
     return st;
 }

@@ -137,7 +137,11 @@ static void inputs(struct hc_work *w, struct hc_buf *b, const struct hc_work_for
                 hc_json_obj(b);
                 hc_json_kstr(b, "view", v->label);
                 hc_json_kstr(b, "sha256", v->sha256);
-                hc_json_kstr(b, "profile", v->is_profile_assumed ? "assumed sRGB" : v->profile);
+                char source[200];
+                hc_json_kstr(b, "profile",
+                             hc_work_colour_source(w, v, source, sizeof source) ? source
+                             : v->is_profile_assumed                            ? "assumed sRGB"
+                                                                                : v->profile);
                 hc_json_knum(b, "exposure_factor", v->exposure_factor);
                 hc_json_knum(b, "held_out_p95_px",
                              v->held_out_p95_px >= 0 ? v->held_out_p95_px : (double)NAN);

@@ -90,6 +90,7 @@ struct check {
     double aperture_mm;
     struct hc_calibrate_figures figures;
     double bias[3];
+    char label[80], source[200]; // of the photograph: its name, where its colours come from
 };
 
 static void lab_json(struct hc_buf *b, const char *key, const double *v)
@@ -102,6 +103,42 @@ static void lab_json(struct hc_buf *b, const char *key, const double *v)
     hc_json_end_arr(b);
 }
 
+// The lights that can be asked for: all with spectra, else the one of the values themselves.
+static void lights_json(struct hc_buf *b, const struct hc_readings *r)
+{
+    hc_json_kbool(b, "has_spectra", r->bands > 0);
+    hc_json_key(b, "lights");
+    hc_json_arr(b);
+    if (r->bands == 0) {
+        hc_json_str(b, r->illuminant);
+    }
+    for (size_t i = 0; r->bands > 0 && hc_light_name(i); i++) {
+        hc_json_str(b, hc_light_name(i));
+    }
+    hc_json_end_arr(b);
+    hc_json_key(b, "observers");
+    hc_json_arr(b);
+    if (r->bands > 0 || r->observer_deg == 2) {
+        hc_json_int(b, 2);
+    }
+    if (r->bands > 0 || r->observer_deg == 10) {
+        hc_json_int(b, 10);
+    }
+    hc_json_end_arr(b);
+}
+
+// One sentence on the photograph; a sum of a view without calibration says so.
+static void sentence_json(struct hc_buf *b, const struct check *k)
+{
+    char text[600];
+    snprintf(text, sizeof text,
+             "%s differs from the %zu measurement%s by %.1f CIEDE2000 on average, %.1f at most; it "
+             "is %.1f L* %s than they are. Its colour is %s.",
+             k->label, k->r.n, k->r.n == 1 ? "" : "s", k->figures.mean, k->figures.max,
+             fabs(k->bias[0]), k->bias[0] < 0 ? "darker" : "lighter", k->source);
+    hc_json_kstr(b, "sentence", text);
+}
+
 static void check_json(struct hc_buf *b, const struct check *k, const char *light, int observer,
                        const json_t *stored)
 {
@@ -111,6 +148,8 @@ static void check_json(struct hc_buf *b, const struct check *k, const char *ligh
     hc_json_knum(b, "aperture_mm", k->aperture_mm);
     hc_json_kstr(b, "light", light);
     hc_json_kint(b, "observer_deg", observer);
+    lights_json(b, &k->r);
+    sentence_json(b, k);
     hc_json_key(b, "photograph_check");
     hc_json_obj(b);
     hc_json_knum(b, "mean", k->figures.mean);
@@ -146,6 +185,14 @@ static hc_status compare(struct hc_work *w, struct check *k, const char *light, 
     hc_status st = hc_work_framed(w, &p, err);
     st = st == HC_OK ? hc_store_view_by_id(w->store, p.frame_view, &v, err) : st;
     st = st == HC_OK ? hc_work_open_placed(w, &v, &r, err) : st;
+    if (st == HC_OK) {
+        snprintf(k->label, sizeof k->label, "%s", v.label);
+        if (!hc_work_colour_source(w, &v, k->source, sizeof k->source)) {
+            snprintf(k->source, sizeof k->source, "%s: no calibration by a target",
+                     v.is_profile_assumed ? "that of an assumed profile (sRGB)"
+                                          : "that of the file's own profile");
+        }
+    }
     st = st == HC_OK ? hc_readings_lab(k->shown, &k->r, light, observer, true, err) : st;
     st = st == HC_OK ? hc_readings_lab(k->d50, &k->r, "D50", 2, true, err) : st;
     for (size_t i = 0; st == HC_OK && i < k->r.n; i++) {

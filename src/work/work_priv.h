@@ -116,6 +116,11 @@ hc_status hc_work_apply_calibration(struct hc_work *w, int64_t view, const struc
                                     const char *path, struct hc_job *job,
                                     struct hc_err *err) HC_MUST_CHECK;
 void hc_work_calibration_json(struct hc_work *w, struct hc_buf *b, int64_t view); // short form
+// Where a view's colours come from, "by calibration of 2026-11-25 against ..."; false: from the
+// file.
+bool hc_work_colour_source(struct hc_work *w, const struct hc_view *v, char *text, size_t room);
+// The members profile, profile_assumed and note of a view: once calibrated nothing is assumed.
+void hc_work_colour_json(struct hc_work *w, struct hc_buf *b, const struct hc_view *v);
 
 // ---- exposure ----
 // Measures and stores the exposure of `v` against the frame view, on pixels outside the windows.

@@ -230,6 +230,16 @@ static void facts(struct desk *d)
             PUT(d, fact, say(d, "Colour of %s", hc_work_json_text(v, "label")),
                 "profile assumed: sRGB", "no colour profile in the file");
         }
+        if (json_is_object(json_object_get(v, "calibration"))) {
+            const json_t *c = json_object_get(v, "calibration");
+            PUT(d, fact, say(d, "Colour of %s", hc_work_json_text(v, "label")),
+                say(d, "calibrated %.10s%s%s", hc_work_json_text(c, "made_at"),
+                    json_is_true(json_object_get(c, "inherited")) ? ", inherited from " : "",
+                    json_is_true(json_object_get(c, "inherited"))
+                        ? hc_work_json_text(c, "from_label")
+                        : ""),
+                say(d, "patches left out: %.2f CIEDE2000 (mean)", hc_work_json_number(c, "mean")));
+        }
         if (strcmp(hc_work_json_text(v, "state"), "test") == 0) {
             double miss = hc_work_json_number(fit, "held_out_p95_mm");
             const char *verdict = hc_work_json_text(fit, "verdict");
