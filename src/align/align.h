@@ -88,8 +88,8 @@ struct hc_align_fit {
     struct hc_homog frame_to_view; // frame px -> view px
     enum hc_align_verdict verdict;
     char why[480];                              // one sentence for the verdict
-    double shift_x_px, shift_y_px;              // view minus frame position at the frame centre
-    double rotation_deg, scale;                 // at the frame centre
+    double shift_x_px, shift_y_px;              // view minus frame position ...
+    double rotation_deg, scale;                 // ... at the middle of what the view shows
     bool is_mirrored;                           // left-right first, then rotation_deg
     double held_out_median_px, held_out_p95_px; // residual of clear held-out tiles that agree
     int tiles, tiles_textured, tiles_clear, tiles_used; // laid out, with texture, clear, agreeing
@@ -139,7 +139,8 @@ struct hc_pt hc_align_map(const struct hc_align_fit *fit, struct hc_pt frame);
 // of the painting, in pixels of the frame and of the view. 4 to HC_ALIGN_MAX_PAIRS pairs; 8 to 12
 // spread to the corners are good. The report is the same: `tile` has the n pairs in their order,
 // dx, dy the miss of each against the fit of all the others (what the held-out figures are made
-// of), area_supported the share of the frame inside the convex hull of the pairs.
+// of), area_supported the share of what the view shows of the frame inside the convex hull of the
+// pairs, `support` the cells there, tile_pitch_px 0.
 //
 // With exactly 4 pairs the map is exact and nothing is left to check it: held_out_median_px and
 // held_out_p95_px are NaN (not known) and the verdict is at best "usable". When one pair, or two of
@@ -148,12 +149,12 @@ struct hc_pt hc_align_map(const struct hc_align_fit *fit, struct hc_pt frame);
 //
 // HC_EREFUSED when no map is determined: under 4 pairs, two pairs at almost the same place, all
 // nearly on a line; HC_EARG for a point outside the frame or not finite; HC_ELIMIT for too many
-// pairs; HC_ENOMEM. A map that folds or stretches, pairs that enclose under 30 % of the frame or
-// disagree return HC_OK and are refused by verdict, as in hc_align_place.
+// pairs; HC_ENOMEM. A map that folds or stretches, pairs that enclose under 30 % of what the view
+// shows or disagree return HC_OK and are refused by verdict, as in hc_align_place.
 #define HC_ALIGN_MAX_PAIRS 40
 hc_status hc_align_points(struct hc_align_fit *out, const struct hc_pt *frame,
-                          const struct hc_pt *view, size_t n, int frame_w, int frame_h,
-                          struct hc_err *err) HC_MUST_CHECK;
+                          const struct hc_pt *view, size_t n, int frame_w, int frame_h, int view_w,
+                          int view_h, struct hc_err *err) HC_MUST_CHECK;
 
 // Exposure of `view` relative to `ref` on pixels where mask > 0.5 (mask NULL = all): the factor
 // that view must be multiplied by, as a robust (median) ratio of linear light, with its spread.
@@ -171,5 +172,55 @@ struct hc_align_exposure {
 hc_status hc_align_exposure(struct hc_align_exposure *out, const struct hc_lin3 *ref,
                             const struct hc_lin3 *view, const struct hc_plane *mask,
                             struct hc_err *err) HC_MUST_CHECK;
+
+// ---- Mosaic: plates that overlap, solved together -----------------------------------------------
+
+// Where do the plates of one picture (X-ray films, infrared frames) lie against each other? Every
+// pair is compared, no layout or order is asked for; then the transforms of all plates are solved
+// together by robust least squares over all overlaps (docs/theory/mosaic.md). Plates are of one
+// technique and exposure series: turned against each other by at most about 4 degrees, of one scale
+// within about 2 %, overlapping by 8 % of a side or more.
+#define HC_ALIGN_MOSAIC_MAX 60
+
+struct hc_align_mosaic_plate {
+    struct hc_homog to_mosaic; // plate px -> mosaic px
+    double gain, offset;       // tone in the mosaic = gain * tone of the plate + offset
+    int overlaps;              // trusted overlaps with other plates
+    double corner_sd_px; // standard deviation of the worst corner against the reference plate,
+                         // as far as the tiles' scatter tells, mosaic px
+};
+struct hc_align_mosaic_overlap {
+    int a, b;               // plates
+    double share;           // overlap as a share of plate a's area
+    int tiles, tiles_clear; // that lie in both plates with texture; that have a say
+    int tiles_used;         // that agree with the common solution
+    double held_out_median_px, held_out_p95_px; // of agreeing tiles, each left out of the fit once
+    double tone_left; // rms tone difference after gain and offset, over the reference plate's range
+};
+struct hc_align_mosaic {
+    struct hc_align_mosaic_plate *plate; // n, in the order given; owned
+    size_t n;
+    struct hc_align_mosaic_overlap *overlap; // owned
+    size_t overlaps;
+    int reference; // the plate whose pixel grid the mosaic continues
+    int w, h;      // mosaic px
+    enum hc_align_verdict verdict;
+    char why[480];                              // one sentence; names plates that join nothing
+    char kind[24];                              // "similarity", "affine" or "homography" per plate
+    double held_out_median_px, held_out_p95_px; // over all overlaps
+    double second_best_px; // held-out mean of the model not chosen next to it; NaN when not tried
+};
+
+// name[i] is used in sentences. is_gain_only: the tone model has no offset (colour photographs).
+// Refusal (a plate that joins nothing, one given twice, overlaps that contradict each other) is a
+// verdict, not a failure; the transforms are then not to be used. HC_ERANGE for n below 2 or above
+// HC_ALIGN_MOSAIC_MAX, HC_EDATA for a plate that is blank, not finite or below 128 px a side,
+// HC_ECANCEL, HC_ENOMEM, what `read` returned. The same bits for any number of threads. Memory:
+// about 2.5 MB per plate, and at most 1 byte per pixel of plates below 3000 px.
+hc_status hc_align_mosaic_solve(struct hc_align_mosaic *out, const struct hc_align_source *plate,
+                                const char *const *name, size_t n, bool is_gain_only,
+                                struct hc_par *par, struct hc_job *job,
+                                struct hc_err *err) HC_MUST_CHECK;
+void hc_align_mosaic_release(struct hc_align_mosaic *m);
 
 #endif
