@@ -4,10 +4,12 @@
 #include "base/mem.h"
 #include "num/filter.h"
 
-#define TAPER 0.08 // of each side
+#define TAPER 0.08    // of each side
+#define MASK_MARGIN 3 // px of the plane: what the blur of the gradients reaches
 
 struct search {
     const struct hc_plane *ref, *view;
+    const struct hc_align_coarse *in_ref, *in_view;
     const struct hc_fft2 *fft;
     const float *a; // transform of the reference field
     const struct hc_plane *taper;
@@ -23,12 +25,20 @@ static double taper(int i, int n)
     return edge < 1 ? 0.5 - 0.5 * cos(M_PI * edge) : 1;
 }
 
-static void fill_taper(struct hc_plane *weight)
+static bool is_ignored(const struct hc_align_coarse *c, double x, double y)
+{
+    struct hc_pt p = {x * c->k, y * c->k};
+    return hc_align_mask_has(c->ignored, p, MASK_MARGIN * c->k);
+}
+
+// Falls to the borders, and is 0 where the picture is ignored.
+static void fill_taper(struct hc_plane *weight, const struct hc_align_coarse *c)
 {
     for (int y = 0; y < weight->h; y++) {
         float *row = hc_plane_row(weight, y);
         for (int x = 0; x < weight->w; x++) {
             row[x] = (float)(taper(x, weight->w) * taper(y, weight->h));
+            row[x] = is_ignored(c, x + 0.5, y + 0.5) ? 0 : row[x];
         }
     }
 }
@@ -78,7 +88,7 @@ static hc_status try_candidate(struct search *s, int c)
             double qy = h.m[3] * (x + 0.5) + h.m[4] * (y + 0.5) + h.m[5];
             bool is_in = qx >= 2 && qy >= 2 && qx <= s->view->w - 2 && qy <= s->view->h - 2;
             row[x] = hc_filter_bilinear(s->view, qx, qy);
-            wt[x] = is_in ? tp[x] : 0;
+            wt[x] = is_in && !is_ignored(s->in_view, qx, qy) ? tp[x] : 0;
         }
     }
     st = hc_align_orient(z, s->n, &warped, 0, &weight, &contrast);
@@ -100,7 +110,8 @@ static void run_candidate(void *ctx, int block, int y0, int y1)
     s->status[block] = try_candidate(s, block);
 }
 
-static void take_best(struct hc_align_start *out, const struct search *s, int ref_k, int view_k)
+static void take_best(struct hc_align_start *out, const struct search *s, double ref_k,
+                      double view_k)
 {
     int best = 0;
     struct hc_homog in = {{1.0 / ref_k, 0, 0, 0, 1.0 / ref_k, 0, 0, 0, 1}};
@@ -119,13 +130,15 @@ static void take_best(struct hc_align_start *out, const struct search *s, int re
     out->symmetry = s->grid->symmetry;
 }
 
-hc_status hc_align_coarse(struct hc_align_start *out, const struct hc_plane *ref, int ref_k,
-                          const struct hc_plane *view, int view_k, const struct hc_align_grid *grid,
+hc_status hc_align_coarse(struct hc_align_start *out, const struct hc_align_coarse *in_ref,
+                          const struct hc_align_coarse *in_view, const struct hc_align_grid *grid,
                           struct hc_par *par, struct hc_err *err)
 {
+    const struct hc_plane *ref = in_ref->plane, *view = in_view->plane;
     int n = ((ref->w > ref->h ? ref->w : ref->h) + 31) / 32 * 32,
         count = grid->turns * grid->scales;
-    struct search s = {.ref = ref, .view = view, .n = n, .grid = grid};
+    struct search s = {
+        .ref = ref, .view = view, .in_ref = in_ref, .in_view = in_view, .n = n, .grid = grid};
     struct hc_plane weight = {0};
     struct hc_fft2 *fft = NULL;
     double contrast;
@@ -141,7 +154,7 @@ hc_status hc_align_coarse(struct hc_align_start *out, const struct hc_plane *ref
         st = hc_plane_create(&weight, ref->w, ref->h, err);
     }
     if (st == HC_OK) {
-        fill_taper(&weight);
+        fill_taper(&weight, in_ref);
         st = hc_align_orient(a, n, ref, 0, &weight, &contrast);
     }
     if (st == HC_OK) {
@@ -155,7 +168,7 @@ hc_status hc_align_coarse(struct hc_align_start *out, const struct hc_plane *ref
         }
     }
     if (st == HC_OK) {
-        take_best(out, &s, ref_k, view_k);
+        take_best(out, &s, in_ref->k, in_view->k);
     } else if (st == HC_ENOMEM) {
         st = hc_err_set(err, st, "align", "out of memory for the coarse search");
     }
@@ -169,10 +182,11 @@ hc_status hc_align_coarse(struct hc_align_start *out, const struct hc_plane *ref
 
 // The eight ways a plate can lie, each with slight turns and a range of scales, at half the coarse
 // size; then the two best again, finely, at the coarse size.
-hc_status hc_align_search_wide(struct hc_align_start *out, const struct hc_plane *ref, int ref_k,
-                               const struct hc_plane *view, int view_k, struct hc_par *par,
+hc_status hc_align_search_wide(struct hc_align_start *out, const struct hc_align_coarse *in_ref,
+                               const struct hc_align_coarse *in_view, struct hc_par *par,
                                struct hc_job *job, struct hc_err *err)
 {
+    const struct hc_plane *ref = in_ref->plane, *view = in_view->plane;
     struct hc_plane half[2] = {{0}};
     const struct hc_plane *full[2] = {ref, view};
     struct hc_align_start best[2] = {{.score = -1}, {.score = -1}};
@@ -190,7 +204,9 @@ hc_status hc_align_search_wide(struct hc_align_start *out, const struct hc_plane
         struct hc_align_start at;
         st = hc_job_step(job, s / 10.0, "looking for a turned, mirrored or rescaled view", err);
         if (st == HC_OK) {
-            st = hc_align_coarse(&at, &half[0], 2 * ref_k, &half[1], 2 * view_k, &g, par, err);
+            struct hc_align_coarse a = {&half[0], 2 * in_ref->k, in_ref->ignored};
+            struct hc_align_coarse b = {&half[1], 2 * in_view->k, in_view->ignored};
+            st = hc_align_coarse(&at, &a, &b, &g, par, err);
         }
         if (st == HC_OK && at.score > best[0].score) {
             best[1] = best[0];
@@ -204,7 +220,7 @@ hc_status hc_align_search_wide(struct hc_align_start *out, const struct hc_plane
         struct hc_align_grid g = {best[i].symmetry, best[i].turn_deg, 0.5, 5,
                                   best[i].scale,    1.0075,           5};
         struct hc_align_start at;
-        st = hc_align_coarse(&at, ref, ref_k, view, view_k, &g, par, err);
+        st = hc_align_coarse(&at, in_ref, in_view, &g, par, err);
         if (st == HC_OK && at.score > out->score) {
             *out = at;
         }

@@ -18,69 +18,13 @@
 #define FIELD_REACH_PX 6.0 // a tile further from the homography has no say in the field
 #define WARN_FIELD_STRAIN 0.03
 #define MAX_FIELD_STRAIN 0.1
+#define MAX_IGNORED 0.3 // share of the tiles above which ignoring is named as the reason
 
-// The linear part of the map at a point, per frame px.
-static void jacobian(double j[4], const struct hc_homog *h, double x, double y)
-{
-    struct hc_pt l = hc_homog_apply(h, (struct hc_pt){x - 0.5, y});
-    struct hc_pt r = hc_homog_apply(h, (struct hc_pt){x + 0.5, y});
-    struct hc_pt t = hc_homog_apply(h, (struct hc_pt){x, y - 0.5});
-    struct hc_pt b = hc_homog_apply(h, (struct hc_pt){x, y + 0.5});
-    j[0] = r.x - l.x;
-    j[1] = b.x - t.x;
-    j[2] = r.y - l.y;
-    j[3] = b.y - t.y;
-}
+static const char *const model_name[3] = {"similarity", "affine map", "homography"};
 
-double hc_align_strain(const struct hc_homog *h, double w, double hgt)
+bool hc_align_is_plausible(const struct hc_homog *h, struct hc_box box)
 {
-    double j[4], scale, det, most = 0;
-    jacobian(j, h, w / 2, hgt / 2);
-    det = j[0] * j[3] - j[1] * j[2];
-    scale = sqrt(fabs(det));
-    for (int c = 0; c < 4; c++) {
-        double k[4], x = c & 1 ? w : 0, y = c & 2 ? hgt : 0, cross, lx, ly, d;
-        double denominator = h->m[6] * x + h->m[7] * y + h->m[8];
-        jacobian(k, h, x, y);
-        d = k[0] * k[3] - k[1] * k[2];
-        lx = fabs(hypot(k[0], k[2]) / scale - 1);
-        ly = fabs(hypot(k[1], k[3]) / scale - 1);
-        cross = fabs(k[0] * k[1] + k[2] * k[3]) / (scale * scale);
-        if (!(denominator * h->m[8] > 0) || !(d * det > 0) || !isfinite(lx + ly + cross)) {
-            return HUGE_VAL;
-        }
-        most = fmax(most, fmax(fmax(lx, ly), cross));
-    }
-    return most;
-}
-
-bool hc_align_is_plausible(const struct hc_homog *h, double w, double hgt)
-{
-    return hc_align_strain(h, w, hgt) < MAX_STRAIN;
-}
-
-// Of the part of the frame that the view shows.
-static double area_supported(const struct hc_align_fit *fit, const struct hc_align_placing *pl)
-{
-    enum { GRID = 40 };
-    int covered = 0, shown = 0;
-    double w = pl->w, h = pl->h, reach = 2.0 * pl->step_px;
-    for (int c = 0; c < GRID * GRID; c++) {
-        double x = (c % GRID + 0.5) * w / GRID, y = (c / GRID + 0.5) * h / GRID;
-        struct hc_pt q = hc_homog_apply(&pl->map, (struct hc_pt){x, y});
-        if (!(q.x >= 0 && q.y >= 0 && q.x <= pl->view_w && q.y <= pl->view_h)) {
-            continue;
-        }
-        shown++;
-        for (int i = 0; i < fit->tiles_textured; i++) {
-            const struct hc_align_tile *t = &fit->tile[i];
-            if (t->is_used && hypot(t->x - x, t->y - y) <= reach) {
-                covered++;
-                break;
-            }
-        }
-    }
-    return shown ? (double)covered / shown : 0;
+    return hc_align_strain(h, box) < MAX_STRAIN;
 }
 
 // Fill the report's tiles and counts from the last pass, as missed by the homography or, when the
@@ -143,8 +87,7 @@ static hc_status follow_bend(struct hc_align_fit *out, const struct hc_align_pla
         }
     }
     if (st == HC_OK) {
-        double apart = pl->step_px * (pl->is_doubled ? M_SQRT1_2 : 1);
-        st = hc_align_bend(&out->field, s, n, pl->w, pl->h, apart, pl->tile_k, err);
+        st = hc_align_bend(&out->field, s, n, pl->w, pl->h, out->tile_pitch_px, pl->tile_k, err);
     }
     if (st == HC_OK && out->field) {
         hc_align_bend_extent(out->field, pl->w, pl->h, &out->field_strain_max, &out->field_max_px);
@@ -158,22 +101,6 @@ static hc_status follow_bend(struct hc_align_fit *out, const struct hc_align_pla
     }
     hc_mem_free(s);
     return st;
-}
-
-void hc_align_report_place(struct hc_align_fit *out, double w, double h)
-{
-    double j[4];
-    struct hc_pt centre = {w / 2, h / 2}, q = hc_homog_apply(&out->frame_to_view, centre);
-    out->shift_x_px = q.x - centre.x;
-    out->shift_y_px = q.y - centre.y;
-    jacobian(j, &out->frame_to_view, centre.x, centre.y);
-    out->is_mirrored = j[0] * j[3] - j[1] * j[2] < 0;
-    if (out->is_mirrored) { // the turn that follows a left-right mirror
-        j[0] = -j[0];
-        j[2] = -j[2];
-    }
-    out->rotation_deg = atan2(j[2] - j[1], j[0] + j[3]) * 180 / M_PI;
-    out->scale = sqrt(fabs(j[0] * j[3] - j[1] * j[2]));
 }
 
 static const char *lie(int symmetry)
@@ -191,12 +118,21 @@ static const char *lie(int symmetry)
 
 // Is there one placement that enough of the picture bears out? Judged by the homography alone: a
 // field is flexible enough to make chance look like agreement.
-static bool is_borne_out(struct hc_align_fit *out)
+static bool is_borne_out(struct hc_align_fit *out, const struct hc_align_placing *pl)
 {
     double of_clear = (double)out->tiles_used / fmax(out->tiles_clear, 1);
     double of_textured = (double)out->tiles_used / fmax(out->tiles_textured, 1);
+    double ignored = 0;
+    for (size_t i = 0; i < pl->n; i++) {
+        ignored += pl->tile[i].is_ignored / (double)pl->n;
+    }
     out->verdict = HC_ALIGN_REFUSED;
-    if (out->tiles_clear < MIN_USED) {
+    if (out->tiles_clear < MIN_USED && ignored > MAX_IGNORED) {
+        snprintf(out->why, sizeof out->why,
+                 "%.0f %% of the tiles lie where the pictures are to be ignored, and in the rest "
+                 "only %d places can be recognised, at least %d are needed: ignore less",
+                 100 * ignored, out->tiles_clear, MIN_USED);
+    } else if (out->tiles_clear < MIN_USED) {
         snprintf(
             out->why, sizeof out->why,
             "too few places can be recognised in both pictures: %d of %d tiles, at least %d are "
@@ -255,7 +191,7 @@ static void judge(struct hc_align_fit *out, const struct hc_align_placing *pl)
             "and %.2f can be used: the painting may have moved or the view is distorted",
             out->held_out_median_px, out->held_out_p95_px, USABLE_MEDIAN_PX * pl->tile_k,
             USABLE_P95_PX * pl->tile_k);
-    } else if (!hc_align_is_plausible(&pl->map, pl->w, pl->h)) {
+    } else if (!hc_align_is_plausible(&pl->map, pl->roi)) {
         snprintf(out->why, sizeof out->why,
                  "the placement would stretch the picture by over %.0f %%", 100 * MAX_STRAIN);
     } else {
@@ -297,15 +233,23 @@ hc_status hc_align_judge(struct hc_align_fit *out, bool *is_bent, const struct h
         return st;
     }
     out->frame_to_view = pl->map;
-    hc_align_report_place(out, pl->w, pl->h);
-    out->area_supported = area_supported(out, pl);
-    if (is_borne_out(out)) {
+    out->tile_pitch_px = pl->step_px * (pl->is_doubled ? M_SQRT1_2 : 1);
+    out->area_supported =
+        hc_align_area_supported(out, pl->roi, pl->step_px, pl->view_w, pl->view_h);
+    if (is_borne_out(out, pl)) {
         st = follow_bend(out, pl, err);
         if (st == HC_OK) {
             *is_bent = out->field || out->held_out_median_px > USABLE_MEDIAN_PX * pl->tile_k;
-            out->area_supported = area_supported(out, pl);
+            out->area_supported =
+                hc_align_area_supported(out, pl->roi, pl->step_px, pl->view_w, pl->view_h);
             judge(out, pl);
         }
+    }
+    snprintf(out->kind, sizeof out->kind, "%s%s", model_name[pl->model],
+             out->field ? " and bend" : "");
+    hc_align_report_place(out, pl->w, pl->h, pl->view_w, pl->view_h);
+    if (st == HC_OK) {
+        st = hc_align_report_support(out, pl->w, pl->h, pl->step_px, pl->view_w, pl->view_h, err);
     }
     return st;
 }

@@ -30,7 +30,8 @@ struct sample {
 };
 struct opinion {
     struct hc_plane ref, view; // overviews; the view's tones run from 0 to BINS - 1
-    int ref_k, view_k;         // frame and view px per overview px
+    const struct hc_align_mask *ignored_ref, *ignored_view;
+    int ref_k, view_k; // frame and view px per overview px
     struct sample *s;
     size_t n;
     double turn[4];              // frame displacement to view displacement, overview px
@@ -94,6 +95,10 @@ static hc_status take_samples(struct opinion *o, const struct hc_align_fit *fit,
             struct hc_pt q = hc_align_map(fit, p);
             q.x /= o->view_k;
             q.y /= o->view_k;
+            if (hc_align_mask_has(o->ignored_ref, p, o->ref_k) ||
+                hc_align_mask_has(o->ignored_view, hc_align_map(fit, p), o->view_k)) {
+                continue;
+            }
             if (q.x > EDGE && q.y > EDGE && q.x < o->view.w - EDGE && q.y < o->view.h - EDGE) {
                 o->s[o->n++] = (struct sample){
                     (float)((x + 0.5 - cx) / unit), (float)((y + 0.5 - cy) / unit), (float)q.x,
@@ -223,7 +228,7 @@ static double mean_length(const struct opinion *o, const double shift[PARAMS])
 hc_status hc_align_opine(double *away_px, double *limit_px, const struct hc_align_placing *pl,
                          const struct hc_align_fit *fit, struct hc_par *par, struct hc_err *err)
 {
-    struct opinion o = {.n = 0};
+    struct opinion o = {.ignored_ref = &pl->ignored_ref, .ignored_view = &pl->ignored_view};
     double best[PARAMS] = {0};
     hc_status st = overviews(&o, pl, err);
     *away_px = (double)NAN;

@@ -34,12 +34,18 @@ static int coarse_for(int side, int unit)
 static struct hc_align_pass lay_tiles(const struct hc_align_placing *pl, int level)
 {
     const struct hc_align_level *ref = &pl->ref.level[level];
-    int w = ref->src.w, h = ref->src.h, shortest = w < h ? w : h;
     struct hc_align_pass pass = {.ref = ref,
                                  .view = &pl->view.level[level],
                                  .frame_to_view = pl->map,
+                                 .x0 = (int)floor(pl->roi.x0 / ref->k),
+                                 .y0 = (int)floor(pl->roi.y0 / ref->k),
+                                 .x1 = (int)fmin(ceil(pl->roi.x1 / ref->k), ref->src.w),
+                                 .y1 = (int)fmin(ceil(pl->roi.y1 / ref->k), ref->src.h),
+                                 .ignored_ref = &pl->ignored_ref,
+                                 .ignored_view = &pl->ignored_view,
                                  .floor_ref = pl->ref.floor,
                                  .floor_view = pl->view.floor};
+    int w = pass.x1 - pass.x0, h = pass.y1 - pass.y0, shortest = w < h ? w : h;
     double spread = sqrt((double)w * h / MAX_TILES), dense = sqrt((double)w * h / WANTED_TILES);
     pass.size = shortest < 400 ? 64 : 128;
     pass.step = (int)fmin(fmax(dense, pass.size / 2.0), pass.size);
@@ -53,7 +59,7 @@ static hc_status run_pass(struct hc_align_placing *pl, int level, struct hc_par 
 {
     struct hc_align_pass pass = lay_tiles(pl, level);
     int k = pass.ref->k;
-    struct hc_pt centre = {pl->w / 2.0, pl->h / 2.0};
+    struct hc_pt centre = {(pl->roi.x0 + pl->roi.x1) / 2, (pl->roi.y0 + pl->roi.y1) / 2};
     struct hc_align_model_fit fit;
     struct hc_err fit_err = {0};
     hc_status st;
@@ -68,9 +74,11 @@ static hc_status run_pass(struct hc_align_placing *pl, int level, struct hc_par 
         return st;
     }
     st = hc_align_fit_map(&fit, pl->tile, pl->n, &pl->start.frame_to_view, &pl->sofar, centre,
-                          hypot(centre.x, centre.y), HC_ALIGN_REACH_PX * k, &fit_err);
-    if (st == HC_OK && hc_align_is_plausible(&fit.frame_to_view, pl->w, pl->h)) {
+                          hypot(pl->roi.x1 - centre.x, pl->roi.y1 - centre.y),
+                          HC_ALIGN_REACH_PX * k, &fit_err);
+    if (st == HC_OK && hc_align_is_plausible(&fit.frame_to_view, pl->roi)) {
         pl->map = fit.frame_to_view;
+        pl->model = fit.model;
     } else if (st == HC_ENOMEM) {
         return hc_err_set(err, st, "align", "%s", fit_err.what);
     }
@@ -173,8 +181,9 @@ static hc_status place_near(struct hc_align_fit *out, struct hc_align_placing *p
 {
     double unity = (double)pl->ref.coarse_k / pl->view.coarse_k;
     struct hc_align_grid grid = {0, 0, 0.5, 9, unity, 1.01, 5};
-    hc_status st = hc_align_coarse(&pl->start, &pl->ref.coarse, pl->ref.coarse_k, &pl->view.coarse,
-                                   pl->view.coarse_k, &grid, par, err);
+    struct hc_align_coarse ref = {&pl->ref.coarse, pl->ref.coarse_k, &pl->ignored_ref};
+    struct hc_align_coarse view = {&pl->view.coarse, pl->view.coarse_k, &pl->ignored_view};
+    hc_status st = hc_align_coarse(&pl->start, &ref, &view, &grid, par, err);
     return st == HC_OK ? run_levels(out, pl, 0.3, 0.6, par, job, err) : st;
 }
 
@@ -188,8 +197,10 @@ static hc_status place_wide(struct hc_align_fit *out, struct hc_align_placing *p
     int ref_k, view_k;
     hc_status st;
     hc_job_phase(job, 0.6, 0.7);
-    st = hc_align_search_wide(&pl->start, &pl->ref.coarse, pl->ref.coarse_k, &pl->view.coarse,
-                              pl->view.coarse_k, par, job, err);
+    st = hc_align_search_wide(
+        &pl->start, &(struct hc_align_coarse){&pl->ref.coarse, pl->ref.coarse_k, &pl->ignored_ref},
+        &(struct hc_align_coarse){&pl->view.coarse, pl->view.coarse_k, &pl->ignored_view}, par, job,
+        err);
     if (st != HC_OK) {
         return st;
     }
@@ -232,8 +243,16 @@ hc_status hc_align_place(struct hc_align_fit *out, const struct hc_align_source 
     pl->h = ref->h;
     pl->view_w = view->w;
     pl->view_h = view->h;
-    pl->options = options;
-    st = read_both(pl, ref, view, job, err);
+    pl->roi = (struct hc_box){0, 0, ref->w, ref->h};
+    if (options) {
+        st = hc_align_mask_create(&pl->ignored_ref, &options->frame, ref->w, ref->h, err);
+    }
+    if (options && st == HC_OK) {
+        st = hc_align_mask_create(&pl->ignored_view, &options->view, view->w, view->h, err);
+    }
+    if (st == HC_OK) {
+        st = read_both(pl, ref, view, job, err);
+    }
     if (st == HC_OK) {
         st = place_near(out, pl, par, job, err);
     }
@@ -251,6 +270,8 @@ hc_status hc_align_place(struct hc_align_fit *out, const struct hc_align_source 
     hc_align_fit_release(&wide);
     hc_align_pyramid_release(&pl->ref);
     hc_align_pyramid_release(&pl->view);
+    hc_align_mask_release(&pl->ignored_ref);
+    hc_align_mask_release(&pl->ignored_view);
     hc_mem_free(pl->tile);
     hc_mem_free(pl);
     return st;
@@ -263,4 +284,6 @@ void hc_align_fit_release(struct hc_align_fit *fit)
     fit->tiles_textured = 0;
     hc_align_bend_release(fit->field);
     fit->field = NULL;
+    hc_mem_free(fit->support.is_supported);
+    fit->support = (struct hc_align_support){0};
 }

@@ -44,6 +44,31 @@ static hc_status place(struct hc_align_fit *fit, const struct hc_plane *ref,
     return hc_align_place(fit, &a, &b, NULL, par, NULL, err);
 }
 
+// The outline is where the view's corners truly lie, and the support has the share that the report
+// gives of the frame shown.
+static void check_support(const struct hc_align_fit *fit, const struct align_view *at)
+{
+    const struct hc_align_support *s = &fit->support;
+    struct hc_pt corner[4] = {{0, 0}, {at->w, 0}, {at->w, at->h}, {0, at->h}};
+    int shown = 0, supported = 0;
+    for (int k = 0; k < 4; k++) {
+        struct hc_pt q = align_scene_map(at, fit->outline[k]);
+        near_abs(q.x, corner[k].x, 2);
+        near_abs(q.y, corner[k].y, 2);
+    }
+    assert_true(s->cols * s->cell_px >= W && (s->cols - 1) * s->cell_px < W);
+    assert_true(s->rows * s->cell_px >= H && (s->rows - 1) * s->cell_px < H);
+    for (int k = 0; k < s->cols * s->rows; k++) {
+        struct hc_pt p = {(k % s->cols + 0.5) * s->cell_px, (k / s->cols + 0.5) * s->cell_px};
+        struct hc_pt q = align_scene_map(at, p);
+        bool is_in = q.x >= 0 && q.y >= 0 && q.x <= at->w && q.y <= at->h;
+        shown += is_in;
+        supported += s->is_supported[k];
+        assert_true(s->is_supported[k] <= 1);
+    }
+    near_abs((double)supported / shown, fit->area_supported, 0.1);
+}
+
 // Shift, turn, scale and a little perspective come back for every technique, and the report says
 // so.
 static void test_techniques(void **state)
@@ -76,6 +101,11 @@ static void test_techniques(void **state)
         assert_true(fit.tiles_used <= fit.tiles_clear && fit.tiles_clear <= fit.tiles_textured &&
                     fit.tiles_textured <= fit.tiles);
         assert_true(fit.area_supported > 0.7 && fit.area_supported <= 1);
+        near_abs(fit.view_per_frame, 1.008, 0.002);
+        assert_false(fit.is_detail);
+        assert_non_null(strstr(fit.kind, t == ALIGN_VIS ? "homography" : ""));
+        assert_true(fit.tile_pitch_px >= 32 && fit.tile_pitch_px <= 64);
+        check_support(&fit, &at);
         // The held-out figure is not far below the true error: it may not flatter.
         assert_true(fit.held_out_p95_px > 0.5 * med);
         hc_align_fit_release(&fit);

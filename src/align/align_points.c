@@ -239,10 +239,9 @@ static hc_status check_pairs(struct points *s, const struct hc_pt *frame, const 
     return HC_OK;
 }
 
-// Share of the frame inside the convex hull of the points (gift wrapping).
-static double hull_share(const struct hc_pt *p, size_t n, int w, int h)
+// The convex hull of the points (gift wrapping).
+static size_t make_hull(struct hc_pt *hull, const struct hc_pt *p, size_t n)
 {
-    struct hc_pt hull[HC_ALIGN_MAX_PAIRS];
     size_t count = 0, first = 0, at;
     for (size_t i = 1; i < n; i++) {
         first = p[i].x < p[first].x || (p[i].x <= p[first].x && p[i].y < p[first].y) ? i : first;
@@ -260,7 +259,38 @@ static double hull_share(const struct hc_pt *p, size_t n, int w, int h)
         }
         at = next;
     } while (at != first && count < n);
-    return hc_poly_area(hull, count) / ((double)w * h);
+    return count;
+}
+
+// Share of what the view shows of the frame that lies inside the hull; the cells there are
+// supported.
+static hc_status report_support(struct hc_align_fit *out, const struct hc_pt *p, size_t n,
+                                int frame_w, int frame_h, int view_w, int view_h,
+                                struct hc_err *err)
+{
+    struct hc_align_support *s = &out->support;
+    struct hc_pt hull[HC_ALIGN_MAX_PAIRS];
+    size_t count = make_hull(hull, p, n);
+    int shown = 0, inside = 0;
+    hc_status st = hc_align_support_create(s, frame_w, frame_h, 1, err);
+    for (int k = 0; st == HC_OK && k < s->cols * s->rows; k++) {
+        struct hc_pt at = hc_align_support_centre(s, k % s->cols, k / s->cols, frame_w, frame_h);
+        struct hc_pt q = hc_homog_apply(&out->frame_to_view, at);
+        bool is_shown = q.x >= 0 && q.y >= 0 && q.x <= view_w && q.y <= view_h;
+        s->is_supported[k] = is_shown && hc_poly_has(hull, count, at);
+        shown += is_shown;
+        inside += s->is_supported[k];
+    }
+    out->area_supported = shown ? (double)inside / shown : 0;
+    return st;
+}
+
+// The box round the pairs: where a map may be asked to be plausible.
+static struct hc_box box_of(const struct hc_align_fit *out, int frame_w, int frame_h)
+{
+    struct hc_box b = hc_poly_box(out->outline, 4), all = {0, 0, frame_w, frame_h};
+    b = (struct hc_box){fmax(b.x0, 0), fmax(b.y0, 0), fmin(b.x1, frame_w), fmin(b.y1, frame_h)};
+    return out->is_detail && b.x1 > b.x0 && b.y1 > b.y0 ? b : all;
 }
 
 // Each pair against the fit of the others; only what the others determine is checked.
@@ -299,13 +329,14 @@ static void judge_pairs(struct hc_align_fit *out, const struct points *s, double
     } else if (out->area_supported < HC_ALIGN_MIN_SUPPORTED) {
         out->verdict = HC_ALIGN_REFUSED;
         snprintf(out->why, sizeof out->why,
-                 "the pairs enclose only %.0f %% of the frame, at least %.0f %% are needed: mark "
+                 "the pairs enclose only %.0f %% of what the view shows, at least %.0f %% are "
+                 "needed: mark "
                  "places nearer to the corners",
                  share, 100 * HC_ALIGN_MIN_SUPPORTED);
     } else if (isnan(out->held_out_median_px)) {
         snprintf(out->why, sizeof out->why,
                  "%zu pairs give this placement and none is left to check it: its error is not "
-                 "known; add pairs (8 to 12 are good); %.0f %% of the frame is enclosed",
+                 "known; add pairs (8 to 12 are good); %.0f %% of what it shows is enclosed",
                  s->n, share);
     } else if (out->held_out_median_px > USABLE_MEDIAN_PX * unit ||
                out->held_out_p95_px > USABLE_P95_PX * unit) {
@@ -326,7 +357,7 @@ static void judge_pairs(struct hc_align_fit *out, const struct points *s, double
         out->verdict = good ? HC_ALIGN_GOOD : HC_ALIGN_USABLE;
         snprintf(out->why, sizeof out->why,
                  "placed by %zu pairs of points; each misses the others by %.1f px (median), %.1f "
-                 "px (95 %%); %.0f %% of the frame is enclosed",
+                 "px (95 %%); %.0f %% of what it shows is enclosed",
                  s->n, out->held_out_median_px, out->held_out_p95_px, share);
     }
 }
@@ -363,8 +394,8 @@ static void accuse(struct hc_align_fit *out, const struct points *s, const struc
 }
 
 hc_status hc_align_points(struct hc_align_fit *out, const struct hc_pt *frame,
-                          const struct hc_pt *view, size_t n, int frame_w, int frame_h,
-                          struct hc_err *err)
+                          const struct hc_pt *view, size_t n, int frame_w, int frame_h, int view_w,
+                          int view_h, struct hc_err *err)
 {
     struct points s = {0};
     struct hc_homog g, others;
@@ -389,15 +420,20 @@ hc_status hc_align_points(struct hc_align_fit *out, const struct hc_pt *frame,
     }
     report_pairs(out, &s, frame);
     out->frame_to_view = to_px(&s, &g);
-    strain = hc_align_strain(&out->frame_to_view, frame_w, frame_h);
-    hc_align_report_place(out, frame_w, frame_h);
-    out->area_supported = hull_share(frame, n, frame_w, frame_h);
+    snprintf(out->kind, sizeof out->kind, "pairs of points");
+    hc_align_report_place(out, frame_w, frame_h, view_w, view_h);
+    strain = hc_align_strain(&out->frame_to_view, box_of(out, frame_w, frame_h));
+    st = report_support(out, frame, n, frame_w, frame_h, view_w, view_h, err);
+    if (st != HC_OK) {
+        hc_align_fit_release(out);
+        return st;
+    }
     judge_pairs(out, &s, strain);
     if (out->verdict == HC_ALIGN_REFUSED || out->held_out_p95_px > NAMED_PX) {
         st = solve_without(&g, &s, NONE, NONE); // leaves is_out as scatter needs it
         if (st == HC_OK && name_wrong(&others, who, &s, scatter(&s, &g))) {
             out->frame_to_view = to_px(&s, &others);
-            hc_align_report_place(out, frame_w, frame_h);
+            hc_align_report_place(out, frame_w, frame_h, view_w, view_h);
             accuse(out, &s, &others, who);
         }
     }

@@ -45,8 +45,8 @@ static double worst_corner(const struct hc_homog *got, const struct hc_homog *wa
 
 static struct hc_homog map_of(int kind)
 {
-    struct hc_homog small = align_scene_homog(W, H, 7, 1.1, 130, -70, 0.02);
-    struct hc_homog flip = {{-0.4, 0, 0.4 * W, 0, 0.4, 0, 0, 0, 1}}; // mirrored, coarser
+    struct hc_homog small = align_scene_homog(W, H, 7, 1.1, 230, 170, 0.02);
+    struct hc_homog flip = {{-0.4, 0, 0.8 * W, 0, 0.4, 0, 0, 0, 1}}; // mirrored, coarser
     return kind ? hc_homog_compose(&flip, &small) : small;
 }
 
@@ -62,7 +62,7 @@ static void test_exact(void **state)
             struct hc_align_fit fit = {0};
             struct hc_err err = {0};
             mark(frame, view, count[k], &map, 0, k + 1);
-            assert_ok(hc_align_points(&fit, frame, view, count[k], W, H, &err), &err);
+            assert_ok(hc_align_points(&fit, frame, view, count[k], W, H, 2 * W, 2 * H, &err), &err);
             near_abs(worst_corner(&fit.frame_to_view, &map), 0, 1e-6);
             assert_int_equal(fit.is_mirrored, kind);
             assert_int_equal(fit.tiles_used, count[k]);
@@ -70,10 +70,10 @@ static void test_exact(void **state)
                 assert_int_equal(fit.verdict, HC_ALIGN_USABLE);
                 assert_true(isnan(fit.held_out_median_px) && isnan(fit.held_out_p95_px));
                 assert_non_null(strstr(fit.why, "none is left to check it"));
-                near_abs(fit.area_supported, 0.64, 1e-9);
+                near_abs(fit.area_supported, 0.64, 0.02);
             } else {
                 near_abs(fit.held_out_p95_px, 0, 1e-6);
-                assert_true(fit.area_supported > 0.639 && fit.area_supported < 1);
+                assert_true(fit.area_supported > 0.62 && fit.area_supported < 1);
                 assert_int_equal(fit.verdict, count[k] < 8 ? HC_ALIGN_USABLE : HC_ALIGN_GOOD);
             }
             hc_align_fit_release(&fit);
@@ -96,7 +96,7 @@ static void test_noise(void **state)
         struct hc_err err = {0};
         double mean = 0;
         mark(frame, view, 10, &map, 0.7, 100 + seed);
-        assert_ok(hc_align_points(&fit, frame, view, 10, W, H, &err), &err);
+        assert_ok(hc_align_points(&fit, frame, view, 10, W, H, W, H, &err), &err);
         assert_true(strstr(fit.why, "pair ") == NULL); // nobody is accused
         for (int i = 0; i < 25; i++) {
             struct hc_pt p = {(i % 5) * W / 4.0, (i / 5 % 5) * H / 4.0};
@@ -125,7 +125,7 @@ static void test_named(void **state)
         for (size_t wrong = 0; wrong < n; wrong++) {
             mark(frame, view, n, &map, 0.3, n);
             view[wrong].x += 41 * 1.1;
-            assert_ok(hc_align_points(&fit, frame, view, n, W, H, &err), &err);
+            assert_ok(hc_align_points(&fit, frame, view, n, W, H, W, H, &err), &err);
             assert_int_equal(fit.verdict, HC_ALIGN_REFUSED);
             snprintf(want, sizeof want, "pair %d misses the others by", (int)wrong + 1);
             if (strstr(fit.why, want)) {
@@ -144,7 +144,7 @@ static void test_named(void **state)
     mark(frame, view, 10, &map, 0.3, 77);
     view[2].y -= 60;
     view[7].x += 25;
-    assert_ok(hc_align_points(&fit, frame, view, 10, W, H, &err), &err);
+    assert_ok(hc_align_points(&fit, frame, view, 10, W, H, W, H, &err), &err);
     assert_int_equal(fit.verdict, HC_ALIGN_REFUSED);
     assert_non_null(strstr(fit.why, "pairs 3 and 8 miss the others by"));
     hc_align_fit_release(&fit);
@@ -160,7 +160,7 @@ static void test_five(void **state)
     (void)state;
     mark(frame, view, 5, &map, 0.3, 5);
     view[1].x += 40;
-    assert_ok(hc_align_points(&fit, frame, view, 5, W, H, &err), &err);
+    assert_ok(hc_align_points(&fit, frame, view, 5, W, H, W, H, &err), &err);
     assert_int_equal(fit.verdict, HC_ALIGN_REFUSED);
     assert_non_null(strstr(fit.why, "with 5 pairs it cannot be told which is wrong"));
     hc_align_fit_release(&fit);
@@ -176,31 +176,31 @@ static void test_no_map(void **state)
     size_t live = hc_mem_live();
     (void)state;
     mark(frame, view, 8, &map, 0.2, 9);
-    assert_int_equal(hc_align_points(&fit, frame, view, 3, W, H, &err), HC_EREFUSED);
+    assert_int_equal(hc_align_points(&fit, frame, view, 3, W, H, W, H, &err), HC_EREFUSED);
     assert_non_null(strstr(err.what, "3 pairs of points were given"));
-    assert_int_equal(hc_align_points(&fit, frame, view, 0, W, H, &err), HC_EREFUSED);
-    assert_int_equal(hc_align_points(&fit, frame, view, 41, W, H, &err), HC_ELIMIT);
+    assert_int_equal(hc_align_points(&fit, frame, view, 0, W, H, W, H, &err), HC_EREFUSED);
+    assert_int_equal(hc_align_points(&fit, frame, view, 41, W, H, W, H, &err), HC_ELIMIT);
     frame[6] = frame[2];
     frame[6].x += 10;
     view[6] = hc_homog_apply(&map, frame[6]);
-    assert_int_equal(hc_align_points(&fit, frame, view, 8, W, H, &err), HC_EREFUSED);
+    assert_int_equal(hc_align_points(&fit, frame, view, 8, W, H, W, H, &err), HC_EREFUSED);
     assert_non_null(strstr(err.what, "pairs 3 and 7 mark almost the same place in the frame"));
     mark(frame, view, 8, &map, 0.2, 9);
     view[5] = view[0];
-    assert_int_equal(hc_align_points(&fit, frame, view, 8, W, H, &err), HC_EREFUSED);
+    assert_int_equal(hc_align_points(&fit, frame, view, 8, W, H, W, H, &err), HC_EREFUSED);
     assert_non_null(strstr(err.what, "pairs 1 and 6 mark almost the same place in the view"));
     frame[4].x = W + 1;
-    assert_int_equal(hc_align_points(&fit, frame, view, 8, W, H, &err), HC_EARG);
+    assert_int_equal(hc_align_points(&fit, frame, view, 8, W, H, W, H, &err), HC_EARG);
     assert_non_null(strstr(err.what, "pair 5 lies at 2001"));
     frame[4].x = (double)NAN;
-    assert_int_equal(hc_align_points(&fit, frame, view, 8, W, H, &err), HC_EARG);
+    assert_int_equal(hc_align_points(&fit, frame, view, 8, W, H, W, H, &err), HC_EARG);
     for (int i = 0; i < 8; i++) { // all but one on a line
         frame[i] = (struct hc_pt){100 + 200 * i, 100 + 150 * i + (i == 4 ? 300 : 2 * (i % 2))};
         view[i] = hc_homog_apply(&map, frame[i]);
     }
-    assert_int_equal(hc_align_points(&fit, frame, view, 8, W, H, &err), HC_EREFUSED);
+    assert_int_equal(hc_align_points(&fit, frame, view, 8, W, H, W, H, &err), HC_EREFUSED);
     assert_non_null(strstr(err.what, "nearly on one line"));
-    assert_int_equal(hc_align_points(&fit, frame, view, 4, W, H, &err), HC_EREFUSED);
+    assert_int_equal(hc_align_points(&fit, frame, view, 4, W, H, W, H, &err), HC_EREFUSED);
     assert_int_equal(hc_mem_live(), live);
 }
 
@@ -216,11 +216,11 @@ static void test_refused(void **state)
     keep = view[0];
     view[0] = view[1];
     view[1] = keep;
-    assert_ok(hc_align_points(&fit, frame, view, 4, W, H, &err), &err);
+    assert_ok(hc_align_points(&fit, frame, view, 4, W, H, W, H, &err), &err);
     assert_int_equal(fit.verdict, HC_ALIGN_REFUSED);
     assert_non_null(strstr(fit.why, "may be exchanged"));
     hc_align_fit_release(&fit);
-    assert_ok(hc_align_points(&fit, frame, view, 9, W, H, &err), &err);
+    assert_ok(hc_align_points(&fit, frame, view, 9, W, H, W, H, &err), &err);
     assert_int_equal(fit.verdict, HC_ALIGN_REFUSED);
     assert_non_null(strstr(fit.why, "pairs 1 and 2 miss"));
     hc_align_fit_release(&fit);
@@ -228,9 +228,21 @@ static void test_refused(void **state)
         frame[i] = (struct hc_pt){900 + (i & 1 ? 300 : 0), 700 + (i & 2 ? 300 : 0)};
         view[i] = hc_homog_apply(&map, frame[i]);
     }
-    assert_ok(hc_align_points(&fit, frame, view, 4, W, H, &err), &err);
+    assert_ok(hc_align_points(&fit, frame, view, 4, W, H, 2 * W, 2 * H, &err), &err);
     assert_int_equal(fit.verdict, HC_ALIGN_REFUSED);
-    assert_non_null(strstr(fit.why, "enclose only 3 %"));
+    assert_non_null(strstr(fit.why, "enclose only 3 % of what"));
+    assert_false(fit.is_detail);
+    hc_align_fit_release(&fit);
+    // the same pairs in a view that shows little more than they enclose
+    keep = hc_homog_apply(&map, (struct hc_pt){860, 660});
+    for (int i = 0; i < 4; i++) {
+        view[i].x -= keep.x;
+        view[i].y -= keep.y;
+    }
+    assert_ok(hc_align_points(&fit, frame, view, 4, W, H, 420, 420, &err), &err);
+    assert_int_equal(fit.verdict, HC_ALIGN_USABLE);
+    assert_true(fit.is_detail && fit.area_supported > 0.5);
+    assert_string_equal(fit.kind, "pairs of points");
     hc_align_fit_release(&fit);
 }
 

@@ -42,6 +42,20 @@ hc_status hc_align_pyramid_create(struct hc_align_pyramid *p, const struct hc_al
                                   struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
 void hc_align_pyramid_release(struct hc_align_pyramid *p);
 
+// ---- align_ignore.c
+
+// Ignored polygons of one picture as a mask with cells of `px` full px; no pixels: nothing ignored.
+struct hc_align_mask {
+    struct hc_plane plane;
+    double px;
+};
+// HC_EARG for a polygon of under three corners or a corner that is not a number; HC_ENOMEM.
+hc_status hc_align_mask_create(struct hc_align_mask *m, const struct hc_align_ignore *ignore, int w,
+                               int h, struct hc_err *err) HC_MUST_CHECK;
+void hc_align_mask_release(struct hc_align_mask *m);
+// The point, or one `margin` beside it along x or y, is ignored (full px). m may be NULL.
+bool hc_align_mask_has(const struct hc_align_mask *m, struct hc_pt p, double margin);
+
 // ---- align_orient.c
 
 #define HC_ALIGN_MARGIN 6 // px the orientations need around them: 5 of blur, 1 of gradient
@@ -86,14 +100,20 @@ struct hc_align_start {
     double turn_deg, scale;        // where in the grid
     int symmetry;
 };
-// The best of a grid; the planes are the views reduced by ref_k and view_k to 256 px or less.
-hc_status hc_align_coarse(struct hc_align_start *out, const struct hc_plane *ref, int ref_k,
-                          const struct hc_plane *view, int view_k, const struct hc_align_grid *grid,
+// A view reduced by k to 512 px or less.
+struct hc_align_coarse {
+    const struct hc_plane *plane;
+    double k;
+    const struct hc_align_mask *ignored;
+};
+// The best of a grid.
+hc_status hc_align_coarse(struct hc_align_start *out, const struct hc_align_coarse *ref,
+                          const struct hc_align_coarse *view, const struct hc_align_grid *grid,
                           struct hc_par *par, struct hc_err *err) HC_MUST_CHECK;
 // The best over all symmetries, turns within 5 degrees and pictures that are 0.7 to 1.4 times as
 // large in one view as in the other once both are reduced to the same longer side.
-hc_status hc_align_search_wide(struct hc_align_start *out, const struct hc_plane *ref, int ref_k,
-                               const struct hc_plane *view, int view_k, struct hc_par *par,
+hc_status hc_align_search_wide(struct hc_align_start *out, const struct hc_align_coarse *ref,
+                               const struct hc_align_coarse *view, struct hc_par *par,
                                struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
 
 // ---- align_tile.c
@@ -105,12 +125,16 @@ struct hc_align_measure {
     double dx, dy; // frame px at full size: view(map(p + d)) looks like frame(p)
     double peak, rival;
     bool is_textured, is_clear, is_held_out;
+    bool is_ignored; // more than a fifth of its window is: no say, as if it had no texture
 };
 struct hc_align_pass {
     const struct hc_align_level *ref, *view;
     struct hc_homog frame_to_view; // so far, full px
     double floor_ref, floor_view;  // gradient (tone per px) up to which a tile has no texture
     int size, step, radius;        // of a tile, between tiles, of the search: level px
+    int x0, y0, x1, y1;            // part of the reference where tiles are laid, level px;
+                                   // x1 = 0: all of it
+    const struct hc_align_mask *ignored_ref, *ignored_view;
     bool is_staggered; // half a step out: between the tiles laid without, and over the border
 };
 // *out: *n tiles in row order, owned by the caller. Staggered tiles that hang over the border have
@@ -179,23 +203,20 @@ hc_status hc_align_opine(double *away_px, double *limit_px, const struct hc_alig
 
 // A placement under way.
 struct hc_align_placing {
-    const struct hc_align_options *options; // NULL: none
+    struct hc_align_mask ignored_ref, ignored_view;
     struct hc_align_pyramid ref, view;
     int w, h, view_w, view_h; // full px
+    struct hc_box roi;        // part of the frame where tiles are laid
     struct hc_align_start start;
     struct hc_homog sofar, map; // the last tiles were measured with sofar, and gave map
+    enum hc_align_model model;  // of map
     struct hc_align_measure *tile;
     size_t n;
     int tile_k, step_px; // level and spacing (full px) of the last tiles
     bool is_doubled;     // staggered tiles were added to them
 };
-// Greatest squeeze, shear or change of scale at a corner of the w x hgt frame relative to its
-// centre; HUGE_VAL when the map folds the frame.
-double hc_align_strain(const struct hc_homog *h, double w, double hgt);
-// The strain is below a tenth.
-bool hc_align_is_plausible(const struct hc_homog *h, double w, double hgt);
-// Shift, rotation, scale and mirror of out->frame_to_view.
-void hc_align_report_place(struct hc_align_fit *out, double w, double h);
+// The strain over the box is below a tenth.
+bool hc_align_is_plausible(const struct hc_homog *h, struct hc_box box);
 // The report and the verdict from the last tiles. *is_bent: it is one picture but a homography
 // does not do, so that more tiles could make a field, or a better one. out is released by the
 // caller also on failure.
@@ -203,5 +224,25 @@ hc_status hc_align_judge(struct hc_align_fit *out, bool *is_bent, const struct h
                          struct hc_err *err) HC_MUST_CHECK;
 // Add the second opinion to the report: a disagreement is said, and "good" becomes "usable".
 void hc_align_report_opinion(struct hc_align_fit *out, double away_px, double limit_px);
+
+// ---- align_report.c
+
+// The linear part of the map at a point: dx'/dx, dx'/dy, dy'/dx, dy'/dy.
+void hc_align_jacobian(double j[4], const struct hc_homog *h, double x, double y);
+// Greatest squeeze, shear or change of scale at a corner of the box relative to its centre;
+// HUGE_VAL when the map folds it.
+double hc_align_strain(const struct hc_homog *h, struct hc_box box);
+// Shift, rotation, scale, mirror, outline and what is shown, from out->frame_to_view and the field.
+void hc_align_report_place(struct hc_align_fit *out, int w, int h, int view_w, int view_h);
+// Share of what the view shows of the box that lies within two steps of an agreeing tile.
+double hc_align_area_supported(const struct hc_align_fit *fit, struct hc_box box, double step,
+                               int view_w, int view_h);
+// All cells 0, for a frame of w x h px and tiles `step` px apart; owned by the caller.
+hc_status hc_align_support_create(struct hc_align_support *s, int w, int h, double step,
+                                  struct hc_err *err) HC_MUST_CHECK;
+struct hc_pt hc_align_support_centre(const struct hc_align_support *s, int i, int j, int w, int h);
+// Made anew from the tiles of the report.
+hc_status hc_align_report_support(struct hc_align_fit *out, int w, int h, double step, int view_w,
+                                  int view_h, struct hc_err *err) HC_MUST_CHECK;
 
 #endif

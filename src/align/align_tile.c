@@ -8,8 +8,10 @@
 #define MIN_PEAK 6.0   // thresholds of a clear tile: docs/theory/align.md, section 4
 #define MAX_RIVAL 0.87 // 1 / 1.15
 #define MIN_ROUNDNESS 0.15
-#define MIN_INSIDE 0.6 // of the window's weight must fall on the view
-#define BORDER 2       // px of the view's edge that the interpolation spoils
+#define MIN_INSIDE 0.6  // of the window's weight must fall on the view
+#define MAX_IGNORED 0.2 // of the window's weight
+#define MASK_MARGIN 3   // level px
+#define BORDER 2        // px of the view's edge that the interpolation spoils
 
 struct job_tile {
     int x0, y0;                // in the reference level
@@ -96,13 +98,24 @@ static bool is_inside(const struct hc_align_source *s, double x, double y)
     return x >= BORDER && y >= BORDER && x <= s->w - BORDER && y <= s->h - BORDER;
 }
 
-// The view as seen through the map, on the tile's pixels; the window is cut where the view or the
-// reference ends. Returns the share of the window's weight that remains, and in *centre the place
-// that the tile then speaks for: the mean under the weight's square, as both views bear it.
-static double warp_tile(const struct pass *ps, const struct job_tile *t, struct hc_plane *warped,
-                        struct hc_plane *weight, struct hc_pt *centre)
+// The frame at a level point, or the view at q, is not to be compared; the margin is what the blur
+// of the gradients reaches.
+static bool is_ignored(const struct pass *ps, double x, double y, struct hc_pt q)
 {
-    double all = 0, kept = 0, sum[3] = {0};
+    const struct hc_align_pass *p = ps->p;
+    double k = p->ref->k, m = p->view->k;
+    return hc_align_mask_has(p->ignored_ref, (struct hc_pt){x * k, y * k}, MASK_MARGIN * k) ||
+           hc_align_mask_has(p->ignored_view, (struct hc_pt){q.x * m, q.y * m}, MASK_MARGIN * m);
+}
+
+// The view as seen through the map, on the tile's pixels; the window is cut where the view or the
+// reference ends and where a picture is ignored. Returns the share of the window's weight that
+// remains, in *ignored the share that is ignored, and in *centre the place that the tile then
+// speaks for: the mean under the weight's square, as both views bear it.
+static double warp_tile(const struct pass *ps, const struct job_tile *t, struct hc_plane *warped,
+                        struct hc_plane *weight, struct hc_pt *centre, double *ignored)
+{
+    double all = 0, kept = 0, left_out = 0, sum[3] = {0};
     for (int y = 0; y < warped->h; y++) {
         float *row = hc_plane_row(warped, y);
         int j = y - HC_ALIGN_MARGIN;
@@ -115,7 +128,12 @@ static double warp_tile(const struct pass *ps, const struct job_tile *t, struct 
                 bool is_in = is_inside(&ps->p->view->src, q.x, q.y) &&
                              is_inside(&ps->p->ref->src, t->x0 + i + 0.5, t->y0 + j + 0.5);
                 float wt = hc_plane_get(&ps->window, i, j);
-                double w = is_in ? (double)wt : 0;
+                double w;
+                if (is_in && is_ignored(ps, t->x0 + i + 0.5, t->y0 + j + 0.5, q)) {
+                    is_in = false;
+                    left_out += (double)wt;
+                }
+                w = is_in ? (double)wt : 0;
                 all += (double)wt;
                 kept += w;
                 hc_plane_row(weight, j)[i] = is_in ? wt : 0;
@@ -128,6 +146,7 @@ static double warp_tile(const struct pass *ps, const struct job_tile *t, struct 
     if (sum[0] > 0) {
         *centre = (struct hc_pt){sum[1] / sum[0], sum[2] / sum[0]};
     }
+    *ignored = left_out / all;
     return kept / all;
 }
 
@@ -137,7 +156,7 @@ static hc_status measure_tile(const struct pass *ps, const struct job_tile *t,
     int n = ps->p->size;
     size_t count = 2 * (size_t)n * (size_t)n;
     struct hc_plane warped = {0}, weight = {0};
-    double contrast[2] = {0}, inside;
+    double contrast[2] = {0}, inside, ignored;
     struct hc_pt centre = {t->x0 + n / 2.0, t->y0 + n / 2.0};
     float *z = hc_mem_alloc(2 * count * sizeof *z);
     hc_status st = z ? hc_plane_create(&warped, t->ref.w, t->ref.h, NULL) : HC_ENOMEM;
@@ -147,7 +166,8 @@ static hc_status measure_tile(const struct pass *ps, const struct job_tile *t,
     if (st != HC_OK) {
         goto done;
     }
-    inside = warp_tile(ps, t, &warped, &weight, &centre);
+    inside = warp_tile(ps, t, &warped, &weight, &centre, &ignored);
+    m->is_ignored = ignored > MAX_IGNORED;
     if (ps->p->is_staggered) {
         m->x = centre.x * ps->p->ref->k;
         m->y = centre.y * ps->p->ref->k;
@@ -157,7 +177,8 @@ static hc_status measure_tile(const struct pass *ps, const struct job_tile *t,
     if (st == HC_OK) {
         st = hc_align_orient(z + count, n, &warped, HC_ALIGN_MARGIN, &weight, &contrast[1]);
     }
-    m->is_textured = contrast[0] > ps->p->floor_ref && contrast[1] > ps->p->floor_view;
+    m->is_textured =
+        !m->is_ignored && contrast[0] > ps->p->floor_ref && contrast[1] > ps->p->floor_view;
     if (st == HC_OK && inside >= MIN_INSIDE && m->is_textured) {
         struct hc_align_peak p;
         p = hc_align_correlate_fine(ps->fft, n, z, z + count, ps->p->radius);
@@ -192,8 +213,8 @@ static hc_status measure_batch(struct pass *ps, size_t first, int count, int col
                                struct hc_par *par, struct hc_err *err)
 {
     const struct hc_align_pass *p = ps->p;
-    int left = (p->ref->src.w - p->size) % p->step / 2,
-        top = (p->ref->src.h - p->size) % p->step / 2;
+    int left = p->x0 + (p->x1 - p->x0 - p->size) % p->step / 2;
+    int top = p->y0 + (p->y1 - p->y0 - p->size) % p->step / 2;
     left -= p->is_staggered ? p->step / 2 : 0;
     top -= p->is_staggered ? p->step / 2 : 0;
     hc_status st = HC_OK;
@@ -230,11 +251,19 @@ static struct hc_homog level_map(const struct hc_align_pass *p)
     return hc_homog_compose(&out, &h);
 }
 
+static struct hc_align_pass whole_if_unset(struct hc_align_pass p)
+{
+    p.x1 = p.x1 > 0 ? p.x1 : p.ref->src.w;
+    p.y1 = p.y1 > 0 ? p.y1 : p.ref->src.h;
+    return p;
+}
+
 hc_status hc_align_measure(struct hc_align_measure **out, size_t *n,
                            const struct hc_align_pass *pass, struct hc_par *par, struct hc_job *job,
                            struct hc_err *err)
 {
-    int w = pass->ref->src.w, h = pass->ref->src.h;
+    struct hc_align_pass part = whole_if_unset(*pass);
+    int w = part.x1 - part.x0, h = part.y1 - part.y0;
     int columns = w < pass->size ? 0 : (w - pass->size) / pass->step + 1;
     int rows = h < pass->size ? 0 : (h - pass->size) / pass->step + 1;
     size_t total;
@@ -251,8 +280,8 @@ hc_status hc_align_measure(struct hc_align_measure **out, size_t *n,
         st = hc_err_set(err, HC_ENOMEM, "align", "out of memory for %zu tiles", total);
         goto done;
     }
-    ps->p = pass;
-    ps->map = level_map(pass);
+    ps->p = &part;
+    ps->map = level_map(&part);
     st = hc_fft2_create(&ps->fft, pass->size, pass->size, err);
     if (st == HC_OK) {
         st = hc_plane_create(&ps->window, pass->size, pass->size, err);
