@@ -137,6 +137,9 @@ hc_status hc_work_calibration_document(struct hc_buf *b, const struct hc_work_be
     hc_json_kint(b, "kind_code", m->c.kind);
     hc_json_kstr(b, "why", m->c.why);
     hc_json_knum(b, "exposure_ev", m->c.exposure_ev);
+    hc_json_knum(b, "tone_slope", m->c.tone_slope);
+    hc_json_kint(b, "rows", m->target.rows);
+    hc_json_kint(b, "cols", m->target.cols);
     hc_json_kint(b, "used", m->c.used);
     hc_json_kint(b, "left_out", m->c.left_out);
     hc_json_knum(b, "place_confidence", m->place.confidence);

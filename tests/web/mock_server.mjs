@@ -7,6 +7,7 @@ import {readFile} from "node:fs/promises";
 import {createServer} from "node:http";
 import {extname, join, normalize} from "node:path";
 import {fileURLToPath} from "node:url";
+import {TARGET, answerColour} from "./mock_colour.mjs";
 import {pngOf} from "./png.mjs";
 
 const WEB = fileURLToPath(new URL("../../web/", import.meta.url));
@@ -150,13 +151,13 @@ function calibrationDoc(inherited)
     return {from_view: 2, from_label: "normal test", inherited, made_at: "2026-11-25T09:00:00Z", target: "12 patches, invented",
             kind: "3x3 matrix, neutrals kept", kind_code: 1, why: "3x3 matrix, neutrals kept: leave-one-patch-out mean CIEDE2000 0.80",
             exposure_ev: 0.35, used: 11, left_out: 1, place_confidence: 0.99, flat: null, before: {mean: 3.2, p95: 5.9, max: 6.9, n: 11},
-            fit: {mean: 0.7, p95: 2.9, max: 3, n: 11}, left_out_patch: {mean: 0.8, p95: 3.1, max: 3.3, n: 11}, mtf50: null, corners: [],
+            fit: {mean: 0.7, p95: 2.9, max: 3, n: 11}, left_out_patch: {mean: 0.8, p95: 3.1, max: 3.3, n: 11}, mtf50: null, ...TARGET,
             patches, qualities: [
                 {name: "colour mean", unit: "CIEDE2000", value: 0.8, tolerances: [
                     ...judged("Guideline One", 2021, "secondary", [["A", false], ["B", true], ["C", true]]),
                     ...judged("Guideline Two", 2019, "memory", [["full", false]])]},
                 {name: "noise", unit: "L*", value: 0.2, tolerances: judged("Guideline One", 2021, "secondary", [["A", true], ["B", true], ["C", true]])},
-                {name: "evenness", unit: "%", value: null, tolerances: []}], gain: [1, 1, 1], coef: []};
+                {name: "evenness", unit: "%", value: null, tolerances: []}], gain: [1.224, 1.2, 1.14], coef: []};
 }
 
 const TILE_PITCH = 250;
@@ -172,11 +173,13 @@ function fitDoc(view)
     return {view, verdict: "good", why: "", frame: {w: FW, h: FH}, tiles};
 }
 
+/** @param {boolean} inherited */
+const calibrated = (inherited) => ({from_label: "normal test", inherited, made_at: "2026-11-25T09:00:00Z", kind: "3x3 matrix", mean: 0.8, p95: 3.1, max: 3.3});
+
 /** @param {string} kind full, empty, no-forecast, read-only, hostile */
 function makeWorld(kind)
 {
     const evil = "<img src=x onerror=\"document.title='broken'\">";
-    const calibrated = (/** @type {boolean} */ inherited) => ({from_label: "normal test", inherited, kind: "3x3 matrix", mean: 0.8, p95: 3.1, max: 3.3});
     const views = kind === "empty" ? [] : [
         view(1, "normal before", "normal", "before", {calibration: calibrated(true)}),
         view(2, "normal test", "normal", "test", {calibration: calibrated(false)}),
@@ -314,6 +317,8 @@ export async function startMock(kind, options = {})
             return json(world.dossier);
         if (at === "GET /api/views")
             return json({views: world.views});
+        if (await answerColour({at, path, q, body, json, refuse, res, world, startJob, calibrated}))
+            return undefined;
         if ((m = /^\/api\/views\/(\d+)\/calibration$/.exec(path)))
             return ["1", "2"].includes(m[1]) ? json(calibrationDoc(m[1] === "1"))
                 : refuse(404, "not-found", `view ${m[1]} has no calibration`);

@@ -448,7 +448,8 @@ await test("a view without calibration says how to get one", () => withPage("ful
     await page.reload();
     await page.waitForSelector(".is-open");
     await page.locator("#view-2").getByText("Calibration", {exact: true}).click();
-    yes((await page.locator("#view-2").innerText()).includes('halfclean calibrate DOSSIER "normal test" --chart FILE'), "the command");
+    yes((await page.locator("#view-2").innerText()).includes("Not calibrated: colours are those of the file."), "that there is none");
+    same(await page.locator("#view-2 .calibrate-form").count(), 1, "how to get one");
 }));
 
 await test("the hatch is over refused places whatever is asked, the veil on demand", () => withPage("full", async (page) => {

@@ -84,6 +84,29 @@ export const fit = (view) => get(`/api/views/${view}/fit`);
 /** @param {number} view @returns {Promise<import("./types.js").Calibration>} */
 export const calibration = (view) => get(`/api/views/${view}/calibration`);
 
+/** Calibrate by the colour target in a view. @param {number} view @param {{chart_text:string, corners?:Point[],
+ *  rows?:number, cols?:number, flat?:number, also?:number[]}} ask @returns {Promise<string>} the job's id */
+export const calibrate = async (view, ask) => jobOf(await send("POST", `/api/views/${view}/calibrate`, ask));
+
+/** @param {number} view @returns {Promise<string>} the job's id */
+export const removeCalibration = async (view) => jobOf(await send("DELETE", `/api/views/${view}/calibration`));
+
+/** Point measurements under a light, or null when there are none. @param {string} light @param {number} observer
+ *  @returns {Promise<import("./types.js").Points|null>} */
+export async function points(light, observer)
+{
+    try {
+        return await get(`/api/points?${new URLSearchParams({light, observer: String(observer)})}`);
+    } catch (e) {
+        if (e instanceof ApiError && e.status === 404)
+            return null;
+        throw e;
+    }
+}
+
+/** @param {{text:string, name:string, mm:number}} ask @returns {Promise<import("./types.js").Points>} */
+export const importPoints = async (ask) => (await send("POST", "/api/points", ask)).json();
+
 /** @returns {Promise<TestWindow[]>} */
 export const windows = async () => (await get("/api/windows")).windows;
 
@@ -112,6 +135,11 @@ export const spot = (x, y, mm, signal) =>
 export const patchUrl = (what, x, y, mm, px) =>
     `/api/patch?${new URLSearchParams({what, x: x.toFixed(2), y: y.toFixed(2), mm: String(mm),
                                        px: String(px)})}`;
+
+/** Address of a square of a view's own pixels. @param {number} view @param {number} x @param {number} y
+ *  centre @param {number} side own px @param {number} px of the picture */
+export const ownUrl = (view, x, y, side, px) =>
+    `/api/views/${view}/own?${new URLSearchParams({x: String(x), y: String(y), side: String(side), px: String(px)})}`;
 
 /** @param {string} key @param {number} level @param {number} x @param {number} y */
 export const tileUrl = (key, level, x, y) => `/tiles/${key}/${level}/${x}_${y}`;

@@ -1,9 +1,11 @@
 // The calibration of a view: how far each patch of the colour target lies from its reference, how well
 // the fit does on patches it was not given, and how that stands against published tolerances.
 import * as api from "./api.js";
+import {form, takeBack} from "./calibrate_form.js";
 import {cssOf} from "./colour.js";
 import {figures, h, s} from "./dom.js";
 import {state} from "./state.js";
+import {showMeasured} from "./target_picker.js";
 import {num, sentence, when} from "./words.js";
 /**
  * @typedef {import("./types.js").View} View
@@ -57,7 +59,7 @@ function plot(c)
     const marks = c.patches.map((p) => {
         const ref = p.reference_lab.slice(1), [x, y] = at(ref);
         const [x1, y1] = at(ref.map((v, i) => v + factor * (p.lab[i + 1] - v)));
-        return s("g", {class: p.fault ? "plot-patch is-left-out" : "plot-patch"},
+        return s("g", {class: p.fault ? "plot-patch is-left-out" : "plot-patch", "data-patch": c.patches.indexOf(p)},
                  s("title", {}, patchText(p)), s("line", {x1: x, y1: y, x2: x1, y2: y1}),
                  s("rect", {x: x - 3, y: y - 3, width: 6, height: 6}), s("circle", {cx: x1, cy: y1, r: 2.5}),
                  named.has(p) ? s("text", {x: x > half ? x - 7 : x + 7, y: rowAt(y - 6), "text-anchor": x > half ? "end" : "start"},
@@ -76,6 +78,29 @@ function plot(c)
                h("span", {class: "key-is", "aria-hidden": "true"}), `measured, its distance \u00d7${factor}`));
 }
 
+/** The step in which bars of that height are drawn. @param {number} top L* */
+export const barReach = (top) => [0.5, 1, 2, 5, 10, 20, 50].find((r) => top <= r) ?? 100;
+
+/** Lightness, measured minus reference, from the darkest patch to the lightest; neutrals are filled. @param {Calibration} c */
+function lightness(c)
+{
+    const order = [...c.patches].sort((a, b) => a.reference_lab[0] - b.reference_lab[0]);
+    const off = (/** @type {Patch} */ p) => p.lab[0] - p.reference_lab[0];
+    const reach = barReach(Math.max(...c.patches.filter((p) => !p.fault).map((p) => Math.abs(off(p)))));
+    const w = 256 / order.length, half = 42;
+    const bars = order.map((p, i) => {
+        const high = Math.max(-1.05, Math.min(1.05, off(p) / reach)) * (half - 4), x = 24 + i * w;
+        return s("rect", {class: `plot-bar${p.neutral ? " is-neutral" : ""}${p.fault ? " is-left-out" : ""}`, "data-patch": c.patches.indexOf(p),
+                          x: x + w * 0.15, width: w * 0.7, y: half - Math.max(0, high), height: Math.max(0.75, Math.abs(high))});
+    });
+    const tick = (/** @type {number} */ v) => s("text", {x: 20, y: half + 3.5 - v / reach * (half - 4), "text-anchor": "end", class: "plot-name"}, num(v, reach < 1 ? 1 : 0));
+    return h("figure", {class: "plot"},
+             s("svg", {viewBox: `0 0 280 ${2 * half}`, role: "img", "aria-label": `Lightness of the patches, measured minus reference, within ${num(reach, 1)} L*`},
+               s("path", {class: "plot-axis", d: `M24,${half} H280`}), s("path", {class: "plot-grid", d: `M24,4 H280 M24,${2 * half - 4} H280`}),
+               [-reach, 0, reach].map(tick), bars),
+             h("figcaption", {}, "L*, measured minus reference, dark patches left; neutrals filled"));
+}
+
 /** @param {Patch} p */
 function patchText(p)
 {
@@ -91,7 +116,7 @@ function swatches(c)
     const n = c.patches.length, columns = n <= 24 ? 6 : 14, w = 280 / columns, tall = Math.min(30, w);
     const cells = c.patches.map((p, i) => {
         const x = (i % columns) * w, y = Math.floor(i / columns) * (tall + 3);
-        return s("g", {}, s("title", {}, patchText(p)),
+        return s("g", {class: "swatch", "data-patch": i}, s("title", {}, patchText(p)),
                  s("rect", {x, y, width: w - 3, height: tall / 2, fill: cssOf(p.reference_lab)}),
                  s("rect", {x, y: y + tall / 2, width: w - 3, height: tall / 2, fill: cssOf(p.lab)}),
                  p.fault ? ["under", "over"].map((cl) => s("path", {class: cl, d: `M${x},${y} l${w - 3},${tall} m0,${-tall} l${3 - w},${tall}`})) : []);
@@ -142,22 +167,53 @@ function tolerances(c)
              unknown.length ? h("p", {}, `Not measured here: ${unknown.join(", ")}.`) : null);
 }
 
-/** Every patch in numbers. @param {Calibration} c */
+/** Show one patch in all plots, or none. @param {Element} inside @param {number|null} index */
+function mark(inside, index)
+{
+    for (const el of inside.closest(".calibration")?.querySelectorAll("[data-patch]") ?? [])
+        el.classList.toggle("is-marked", index !== null && el.getAttribute("data-patch") === String(index));
+}
+
+/** Every patch in numbers. One stop of the keyboard; the arrow keys go from patch to patch and mark it in the plots.
+ *  @param {Calibration} c */
 function table(c)
 {
     const lab = (/** @type {number[]} */ v) => v.map((x) => num(x, 1)).join(" ");
+    const body = h("tbody", {}, c.patches.map((p, i) => {
+        const name = h("button", {type: "button", class: "patch-name", tabindex: i === 0 ? 0 : -1, onfocus: () => mark(body, i), onblur: () => mark(body, null)}, p.name);
+        return h("tr", {onpointerenter: () => mark(body, i), onpointerleave: () => mark(body, null)},
+                 h("th", {scope: "row"}, name, p.fault ? h("span", {class: "status"}, `not used: ${p.fault}`) : null),
+                 h("td", {class: "lab"}, h("div", {}, lab(p.reference_lab)), h("div", {}, lab(p.lab))), h("td", {}, num(p.de_left_out, 2)));
+    }));
+    body.addEventListener("keydown", (e) => {
+        const names = /** @type {HTMLElement[]} */ ([...body.querySelectorAll(".patch-name")]), at = names.indexOf(/** @type {HTMLElement} */ (e.target));
+        const to = {ArrowDown: at + 1, ArrowUp: at - 1, Home: 0, End: names.length - 1}[e.key];
+        if (at < 0 || to === undefined)
+            return;
+        e.preventDefault();
+        if (names[to]) {
+            names[at].tabIndex = -1;
+            names[to].tabIndex = 0;
+            names[to].focus();
+        }
+    });
     return h("details", {class: "inner"}, h("summary", {}, `All ${c.patches.length} patches`),
-             h("p", {}, "Above the reference, below the measured colour (CIELAB D50), and CIEDE2000 when left out of the fit."),
+             h("p", {}, "Above the reference, below the measured colour (CIELAB D50), and CIEDE2000 when left out of the fit. " +
+               "Arrow keys go from patch to patch and mark it in the plots."),
              h("table", {class: "numbers is-narrow"}, h("thead", {}, h("tr", {}, ["patch", "L* a* b*", "left out"].map(
-                 (t) => h("th", {scope: "col"}, t)))),
-               h("tbody", {}, c.patches.map((p) => h("tr", {}, h("th", {scope: "row"}, p.name, p.fault ? h("span", {class: "status"}, `not used: ${p.fault}`) : null),
-                   h("td", {class: "lab"}, h("div", {}, lab(p.reference_lab)), h("div", {}, lab(p.lab))), h("td", {}, num(p.de_left_out, 2)))))));
+                 (t) => h("th", {scope: "col"}, t)))), body));
 }
 
-/** @param {Calibration} c */
-function content(c)
+/** Red and blue against green, what the neutrals were multiplied by. @param {Calibration} c */
+const balance = (c) => `red \u00d7${num(c.gain[0] / c.gain[1], 3)}, blue \u00d7${num(c.gain[2] / c.gain[1], 3)}`;
+
+/** The view in which the target lies, if it is still there. @param {Calibration} c */
+const source = (c) => state.views.find((v) => v.id === c.from_view);
+
+/** @param {Calibration} c @param {View} v */
+function content(c, v)
 {
-    const out = c.left_out_patch, faulty = c.patches.filter((p) => p.fault);
+    const out = c.left_out_patch, faulty = c.patches.filter((p) => p.fault), from = source(c);
     return [
         h("p", {}, c.inherited
             ? `Inherited from ${c.from_label}: nothing was measured in this view itself. It holds as far as camera, ` +
@@ -167,20 +223,28 @@ function content(c)
         figures([["patches left out of the fit, mean", num(out.mean, 2)], ["the same, 95\u00a0%", num(out.p95, 2)],
                  ["the same, worst", num(out.max, 2)], ["patches before the correction, mean", num(c.before.mean, 2)],
                  ["patches used", `${c.used} of ${c.patches.length}`], ["exposure corrected by", `${num(c.exposure_ev, 2)} EV`],
+                 ["white balance corrected by", balance(c)], ["uneven light", flatText(c)],
                  ["kind", c.kind]]),
         h("p", {class: "hint"}, "Differences in CIEDE2000."),
         h("p", {}, `Worst patches: ${worstText(c)}.`),
         faulty.length ? h("p", {class: "loud"}, `Not used: ${faulty.map((p) => `${p.name} (${p.fault})`).join(", ")}.`) : null,
-        plot(c), swatches(c), tolerances(c), table(c)];
+        plot(c), lightness(c), swatches(c), tolerances(c), table(c),
+        from ? h("div", {class: "row"}, h("button", {type: "button", onclick: () => showMeasured(from, c)}, "Where it was measured")) : null,
+        state.dossier.read_only ? null : takeBack(v),
+        state.dossier.read_only ? null : h("details", {class: "inner"}, h("summary", {}, "Calibrate again"), form(v))];
 }
+
+/** @param {Calibration} c */
+const flatText = (c) => !c.flat ? "not corrected"
+    : `corrected: fall-off of ${num(c.flat.before_delta_l, 1)} L*, then ${num(c.flat.after_delta_l, 1)}`;
 
 /** How to get one. @param {View} v */
 function none(v)
 {
     return [h("p", {}, "Not calibrated: colours are those of the file. With a colour target in this photograph, and a " +
-              "file of the target's values:"),
-            h("p", {}, h("code", {}, `halfclean calibrate DOSSIER "${v.label}" --chart FILE`)),
-            h("p", {}, "A target in another photograph of the same sitting is passed on to this one with --also.")];
+              "file of the target's values, they can be corrected and judged. A target in another photograph of the same " +
+              "sitting: calibrate that one, and name this view there."),
+            state.dossier.read_only ? h("p", {}, h("code", {}, `halfclean calibrate DOSSIER "${v.label}" --chart FILE`)) : form(v)];
 }
 
 /** The part of a view's entry; what it shows is asked for when it is opened. @param {View} v */
@@ -192,7 +256,7 @@ export function part(v)
     const have = known.get(key);
     const d = h("details", {class: "calibration-part"}, h("summary", {}, "Calibration"), el);
     if (!v.calibration || have)
-        el.append(.../** @type {Node[]} */ ((have ? content(have) : none(v)).filter(Boolean)));
+        el.append(.../** @type {Node[]} */ ((have ? content(have, v) : none(v)).filter(Boolean)));
     else
         d.addEventListener("toggle", async () => {
             if (!d.open || el.childNodes.length)
@@ -200,7 +264,7 @@ export function part(v)
             try {
                 const c = await api.calibration(v.id);
                 known.set(key, c);
-                el.replaceChildren(.../** @type {Node[]} */ (content(c).filter(Boolean)));
+                el.replaceChildren(.../** @type {Node[]} */ (content(c, v).filter(Boolean)));
             } catch (e) {
                 el.replaceChildren(h("p", {class: "trouble", role: "alert"}, e instanceof Error ? e.message : String(e)));
             }

@@ -86,7 +86,7 @@ export async function runRequest(place, what, fn)
 }
 
 /** Names of work found running when the page is opened. @type {Record<string, string>} */
-export const NAMES = {add: "Adding a view", align: "Placing views", forecast: "Computing the forecast"};
+export const NAMES = {add: "Adding a view", align: "Placing views", calibrate: "Calibrating", forecast: "Computing the forecast"};
 
 /** Work of those kinds that still runs or waits. @param {string[]} kinds @returns {Promise<JobDoc[]>} */
 export async function running(kinds)

@@ -7,6 +7,7 @@ import * as keys from "./keys.js";
 import * as line from "./line.js";
 import * as forecastRoom from "./room_forecast.js";
 import * as lookRoom from "./room_look.js";
+import * as points from "./points.js";
 import * as shapes from "./shapes.js";
 import * as spot from "./spot.js";
 import * as stage from "./stage.js";
@@ -151,6 +152,7 @@ async function open()
     compare.start();
     keys.start();
     lookRoom.start();
+    points.start();
     forecastRoom.start();
     const byAddress = () => enter(location.hash === "#forecast" ? "forecast" : "look");
     addEventListener("hashchange", byAddress);

@@ -209,7 +209,7 @@ function showAdding()
 async function resume()
 {
     await attempt(async () => {
-        for (const d of await jobs.running(["add", "align"])) {
+        for (const d of await jobs.running(["add", "align", "calibrate"])) {
             await jobs.run(work, jobs.NAMES[d.kind], String(d.id));
             await reload();
         }

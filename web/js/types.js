@@ -98,6 +98,11 @@
  * @property {string} kind
  * @property {string} why
  * @property {number|null} exposure_ev
+ * @property {number} rows
+ * @property {number} cols
+ * @property {Point[]} corners    middles of the corner patches, own px of the view it was made on
+ * @property {[number, number, number]} gain  of red, green, blue before the fit
+ * @property {{before_delta_l:number|null, after_delta_l:number|null}|null} flat
  * @property {number} used
  * @property {number} left_out
  * @property {CalibrationFigures} before
@@ -126,7 +131,7 @@
  * @property {number|null} clipped_share
  * @property {{azimuth_deg:number, elevation_deg:number}|null} light
  * @property {string} added_at
- * @property {{from_label:string, inherited:boolean, kind:string, mean:number|null, p95:number|null,
+ * @property {{from_label:string, inherited:boolean, made_at?:string, kind:string, mean:number|null, p95:number|null,
  *   max:number|null}|null} [calibration]  CIEDE2000 of patches left out
  * @property {Fit} fit
  * @property {Tiles|null} tiles
@@ -154,6 +159,21 @@
  * @property {number} area_mm2
  * @property {string} added_at
  * @property {WindowForecast|null} forecast
+ */
+
+/**
+ * Point measurements, and the photograph held to them.
+ * @typedef {object} Points
+ * @property {string} file_name
+ * @property {string} about
+ * @property {number} aperture_mm
+ * @property {string} light
+ * @property {number} observer_deg
+ * @property {string[]} lights       that can be asked for
+ * @property {number[]} observers
+ * @property {string} sentence
+ * @property {{mean:number|null, p95:number|null, max:number|null, bias:Lab}} photograph_check
+ * @property {{id:string, name:string, x:number, y:number, lab:Lab, photographed:Lab, de:number|null}[]} points
  */
 
 /**
