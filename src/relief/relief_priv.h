@@ -18,4 +18,6 @@ void hc_relief_sym3_eigen(double low_to_high[3], const struct hc_relief_sym3 *s)
 double hc_relief_angle_deg(const double a[3], const double b[3]); // between unit vectors
 bool hc_relief_normalise(double v[3]);                            // false for length 0
 
+double hc_relief_fresnel_t(double cosine, double index); // unpolarised, air to film
+
 #endif
