@@ -238,11 +238,44 @@ static hc_status align_by_points(struct call *c)
     return st;
 }
 
+// Areas to ignore are kept first; the placing that follows passes over them.
+static hc_status keep_ignored(struct call *c)
+{
+    const char *path = c->a.option[OPT_IGNORE];
+    struct hc_buf file = {0};
+    bool is_none = strcmp(path, "none") == 0;
+    hc_status st = is_none ? HC_OK : read_text(path, &file, &c->err);
+    if (st == HC_OK) {
+        st = hc_work_ignored_set(c->w, c->a.word[1], is_none ? NULL : hc_buf_text(&file), NULL,
+                                 &c->err);
+        st = st == HC_OK ? st : hc_err_prefix(&c->err, st, "%s: ", path);
+    }
+    hc_buf_release(&file);
+    return st;
+}
+
+static hc_status take_back(struct call *c)
+{
+    struct hc_buf json = {0};
+    hc_status st = hc_work_align_remove(c->w, c->a.word[1], &json, c->job, &c->err);
+    st = st == HC_OK ? put(c, "view", &json) : st;
+    hc_buf_release(&json);
+    return st;
+}
+
 static hc_status cmd_align(struct call *c)
 {
-    bool is_by_hand = c->a.option[OPT_POINTS] != NULL;
-    hc_status st = need_words(c, is_by_hand ? 2 : 1, is_by_hand ? 2 : HC_CLI_MAX_WORDS, "align");
+    const char *const *o = c->a.option;
+    bool is_by_hand = o[OPT_POINTS] != NULL, is_one = is_by_hand || o[OPT_IGNORE] || o[OPT_CLEAR];
+    hc_status st = need_words(c, is_one ? 2 : 1, is_one ? 2 : HC_CLI_MAX_WORDS, "align");
+    if (st == HC_OK && o[OPT_CLEAR] && (is_by_hand || o[OPT_IGNORE])) {
+        st = hc_err_set(&c->err, HC_EARG, "cli", "--clear goes alone: it takes a placement back");
+    }
     st = st == HC_OK ? open_work(c, true) : st;
+    if (st == HC_OK && o[OPT_CLEAR]) {
+        return take_back(c);
+    }
+    st = st == HC_OK && o[OPT_IGNORE] ? keep_ignored(c) : st;
     if (st == HC_OK && is_by_hand) {
         return align_by_points(c);
     }

@@ -45,6 +45,7 @@ static const struct {
     [OPT_FILES_ONLY] = {"files-only", true},
     [OPT_READ_ONLY] = {"read-only", true},
     [OPT_POINTS] = {"points", false},
+    [OPT_IGNORE] = {"ignore", false},
     [OPT_CLEAR] = {"clear", true},
     [OPT_SHOW] = {"show", true},
     [OPT_CHART] = {"chart", false},

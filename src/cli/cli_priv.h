@@ -53,6 +53,7 @@ enum hc_cli_option {
     OPT_FILES_ONLY,
     OPT_READ_ONLY,
     OPT_POINTS,
+    OPT_IGNORE,
     OPT_CLEAR,
     OPT_SHOW,
     OPT_CHART,

@@ -108,6 +108,21 @@ hc_status hc_raster_place(const struct hc_raster *src, const char *out_path,
                           int frame_w, int frame_h, double *covered_share, struct hc_par *par,
                           struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
 
+// A box of the frame at a finer scale: pixel (i, j) of the raster is centred on frame point
+// (x0 + (i + 0.5) / magnification, y0 + (j + 0.5) / magnification); the raster has
+// w * magnification x h * magnification pixels. {0, 0, frame_w, frame_h, 1} is the frame itself.
+struct hc_raster_grid {
+    int x0, y0, w, h; // frame px
+    int magnification;
+};
+// As hc_raster_place, onto any grid: what a view that shows a detail is worth is kept. The view may
+// be 32 times finer than the grid. HC_EARG for a grid without pixels.
+hc_status hc_raster_place_grid(const struct hc_raster *src, const char *out_path,
+                               const struct hc_homog *frame_to_view,
+                               const struct hc_raster_bend *bend, const struct hc_raster_grid *grid,
+                               double *covered_share, struct hc_par *par, struct hc_job *job,
+                               struct hc_err *err) HC_MUST_CHECK;
+
 // Box-mean overview with longest side <= max_side. Creates one plane per band in out_bands (room
 // for hc_raster_bands planes, {0} on entry; the caller releases them); *factor = side of the cell
 // in px.

@@ -18,11 +18,12 @@
 
 struct place {
     const struct hc_raster *src;
-    struct hc_homog map;
-    const struct hc_raster_bend *bend; // NULL: the homography is all
-    int w, h, bands;                   // frame
-    int y0, rows;                      // the strip being made
-    int across;                        // tiles per strip row
+    struct hc_homog map;               // grid px to view px
+    const struct hc_raster_bend *bend; // in frame px; NULL: the homography is all
+    struct hc_raster_grid grid;
+    int w, h, bands; // of the raster made, grid px
+    int y0, rows;    // the strip being made
+    int across;      // tiles per strip row
     struct hc_plane strip[3];
     struct item {
         hc_status st;
@@ -31,9 +32,9 @@ struct place {
     } * item;
 };
 
-// One tile of the frame and the piece of the view it needs.
+// One tile of the raster made and the piece of the view it needs.
 struct patch {
-    int x0, y0, w, h;     // frame px
+    int x0, y0, w, h;     // grid px
     int sx0, sy0, sw, sh; // view px
     double su, sv;        // kernel stretch, >= 1
     float *px;            // bands x sh x sw
@@ -81,8 +82,8 @@ static void find_source(const struct place *p, struct patch *t)
     ry = 2 * t->sv + 1;
     if (p->bend) {
         // su, sv are never below the true scale by more than the 5 % that stretch() forgives.
-        rx += 1.05 * t->su * 2 * p->bend->max_px;
-        ry += 1.05 * t->sv * 2 * p->bend->max_px;
+        rx += 1.05 * t->su * 2 * p->bend->max_px * p->grid.magnification;
+        ry += 1.05 * t->sv * 2 * p->bend->max_px * p->grid.magnification;
     }
     t->sx0 = clampi(floor(lo_x - rx), 0, w - 1);
     t->sy0 = clampi(floor(lo_y - ry), 0, h - 1);
@@ -182,9 +183,10 @@ static struct hc_pt bent(const struct place *p, double x, double y)
 {
     struct hc_pt f = {x, y}, by;
     if (p->bend) {
-        by = p->bend->at(p->bend->ctx, f);
-        f.x += within(by.x, -p->bend->max_px, p->bend->max_px);
-        f.y += within(by.y, -p->bend->max_px, p->bend->max_px);
+        double m = p->grid.magnification;
+        by = p->bend->at(p->bend->ctx, (struct hc_pt){p->grid.x0 + x / m, p->grid.y0 + y / m});
+        f.x += m * within(by.x, -p->bend->max_px, p->bend->max_px);
+        f.y += m * within(by.y, -p->bend->max_px, p->bend->max_px);
     }
     return f;
 }
@@ -304,21 +306,45 @@ static hc_status do_strip(struct place *p, struct hc_raster_writer *out, struct 
     return hc_raster_append(out, part, err);
 }
 
-hc_status hc_raster_place(const struct hc_raster *src, const char *out_path,
-                          const struct hc_homog *frame_to_view, const struct hc_raster_bend *bend,
-                          int frame_w, int frame_h, double *covered_share, struct hc_par *par,
-                          struct hc_job *job, struct hc_err *err)
+static struct hc_homog grid_to_frame(const struct hc_raster_grid *g)
 {
-    struct place p = {.src = src,
-                      .map = *frame_to_view,
-                      .bend = bend,
-                      .w = frame_w,
-                      .h = frame_h,
-                      .bands = hc_raster_bands(src)};
+    double s = 1.0 / g->magnification;
+    return (struct hc_homog){{s, 0, g->x0, 0, s, g->y0, 0, 0, 1}};
+}
+
+static hc_status check_grid(const struct hc_raster_grid *g, struct hc_err *err)
+{
+    if (g->w < 1 || g->h < 1 || g->magnification < 1 ||
+        g->w > HC_IMAGE_MAX_SIDE / g->magnification ||
+        g->h > HC_IMAGE_MAX_SIDE / g->magnification) {
+        return hc_err_set(
+            err, HC_EARG, "image",
+            "A grid of %d x %d frame px magnified %d times; give sides of 1 to %d px.", g->w, g->h,
+            g->magnification, HC_IMAGE_MAX_SIDE);
+    }
+    return HC_OK;
+}
+
+hc_status hc_raster_place_grid(const struct hc_raster *src, const char *out_path,
+                               const struct hc_homog *frame_to_view,
+                               const struct hc_raster_bend *bend, const struct hc_raster_grid *grid,
+                               double *covered_share, struct hc_par *par, struct hc_job *job,
+                               struct hc_err *err)
+{
+    struct place p = {.src = src, .bend = bend, .grid = *grid, .bands = hc_raster_bands(src)};
     int strip = TILE_H * 2;
     struct hc_raster_writer *out = NULL;
+    struct hc_homog to_frame;
     long long inside = 0;
-    hc_status st = hc_raster_create(&out, out_path, frame_w, frame_h, p.bands, err);
+    hc_status st = check_grid(grid, err);
+    if (st != HC_OK) {
+        return st;
+    }
+    to_frame = grid_to_frame(grid);
+    p.map = hc_homog_compose(frame_to_view, &to_frame);
+    p.w = grid->w * grid->magnification;
+    p.h = grid->h * grid->magnification;
+    st = hc_raster_create(&out, out_path, p.w, p.h, p.bands, err);
     if (st != HC_OK) {
         return st;
     }
@@ -328,18 +354,18 @@ hc_status hc_raster_place(const struct hc_raster *src, const char *out_path,
                         "A placing bend of %g px; up to %g px can be followed.", bend->max_px,
                         MAX_BEND_PX);
     }
-    p.across = (frame_w + TILE_W - 1) / TILE_W;
+    p.across = (p.w + TILE_W - 1) / TILE_W;
     for (int b = 0; b < p.bands && st == HC_OK; b++) {
-        st = hc_plane_create(&p.strip[b], frame_w, strip, err);
+        st = hc_plane_create(&p.strip[b], p.w, strip, err);
     }
     if (st == HC_OK) {
         p.item = hc_mem_array((size_t)p.across * (size_t)(strip / TILE_H), sizeof *p.item);
         st = p.item ? HC_OK
                     : hc_err_set(err, HC_ENOMEM, "image", "Out of memory while placing a view.");
     }
-    for (p.y0 = 0; p.y0 < frame_h && st == HC_OK; p.y0 += strip) {
-        p.rows = frame_h - p.y0 < strip ? frame_h - p.y0 : strip;
-        st = hc_job_step(job, (double)p.y0 / frame_h, "placing the view", err);
+    for (p.y0 = 0; p.y0 < p.h && st == HC_OK; p.y0 += strip) {
+        p.rows = p.h - p.y0 < strip ? p.h - p.y0 : strip;
+        st = hc_job_step(job, (double)p.y0 / p.h, "placing the view", err);
         st = st == HC_OK ? do_strip(&p, out, par, &inside, err) : st;
     }
     if (st == HC_OK) {
@@ -348,11 +374,21 @@ hc_status hc_raster_place(const struct hc_raster *src, const char *out_path,
         hc_raster_abandon(out);
     }
     if (st == HC_OK && covered_share) {
-        *covered_share = (double)inside / ((double)frame_w * frame_h);
+        *covered_share = (double)inside / ((double)p.w * p.h);
     }
     for (int b = 0; b < p.bands; b++) {
         hc_plane_release(&p.strip[b]);
     }
     hc_mem_free(p.item);
     return st;
+}
+
+hc_status hc_raster_place(const struct hc_raster *src, const char *out_path,
+                          const struct hc_homog *frame_to_view, const struct hc_raster_bend *bend,
+                          int frame_w, int frame_h, double *covered_share, struct hc_par *par,
+                          struct hc_job *job, struct hc_err *err)
+{
+    struct hc_raster_grid frame = {0, 0, frame_w, frame_h, 1};
+    return hc_raster_place_grid(src, out_path, frame_to_view, bend, &frame, covered_share, par, job,
+                                err);
 }

@@ -302,6 +302,63 @@ static void bends_are_followed(void **state)
     hc_raster_close(r);
 }
 
+// A box of the frame, three times finer, under a turn and a bend: equal to the plain sampler at the
+// points the grid's pixels stand for.
+static void details_on_a_grid_of_their_own(void **state)
+{
+    struct hc_homog m = {{3.1, 0.2, -1500, -0.15, 2.9, -820, 1e-5, 0, 1}};
+    struct hc_raster_grid grid = {510, 300, 190, 70, 3}, none = {0, 0, 10, 0, 1},
+                          wide = {0, 0, 30000, 10, 3};
+    struct hc_raster *r = make(a, 700, 260, 3, busy), *p = NULL;
+    double size = 1.5, share = 0, inside = 0;
+    struct hc_raster_bend bend = {wave, &size, 2};
+    struct hc_err err = {0};
+    (void)state;
+    for (int bent = 0; bent < 2; bent++) {
+        assert_ok(
+            hc_raster_place_grid(r, b, &m, bent ? &bend : NULL, &grid, &share, NULL, NULL, &err),
+            &err);
+        assert_ok(hc_raster_open(&p, b, &err), &err);
+        assert_int_equal(hc_raster_w(p), 570);
+        assert_int_equal(hc_raster_h(p), 210);
+        inside = 0;
+        for (int c = 0; c < 3; c++) {
+            struct hc_plane src = all(r, c), got = all(p, c);
+            for (int y = 0; y < 210; y++) {
+                for (int x = 0; x < 570; x++) {
+                    struct hc_pt f = {510 + (x + 0.5) / 3, 300 + (y + 0.5) / 3}, q;
+                    struct hc_pt by = bent ? wave(&size, f) : (struct hc_pt){0, 0};
+                    q = hc_homog_apply(&m, (struct hc_pt){f.x + by.x, f.y + by.y});
+                    inside += q.x >= 0 && q.y >= 0 && q.x <= 700 && q.y <= 260;
+                    near_abs((double)hc_plane_get(&got, x, y),
+                             (double)hc_filter_bicubic(&src, q.x, q.y), 2e-5);
+                }
+            }
+            hc_plane_release(&src);
+            hc_plane_release(&got);
+        }
+        near_abs(share, inside / 3 / (570.0 * 210), 1e-12);
+        hc_raster_close(p);
+    }
+    assert_int_equal(hc_raster_place_grid(r, b, &m, NULL, &none, NULL, NULL, NULL, &err), HC_EARG);
+    assert_int_equal(hc_raster_place_grid(r, b, &m, NULL, &wide, NULL, NULL, NULL, &err), HC_EARG);
+    hc_raster_close(r);
+}
+
+// Folds outside the box do not matter: a detail may be placed by a map that ends beside it.
+static void maps_that_fold_outside_the_grid(void **state)
+{
+    struct hc_homog fold = {{1, 0, 0, 0, 1, 0, -0.02, 0, 1}}; // folds at x = 50
+    struct hc_raster_grid before = {0, 0, 30, 40, 2}, over = {30, 0, 30, 40, 2};
+    struct hc_raster *r = make(a, 100, 80, 1, smooth);
+    struct hc_err err = {0};
+    (void)state;
+    assert_ok(hc_raster_place_grid(r, b, &fold, NULL, &before, NULL, NULL, NULL, &err), &err);
+    assert_int_equal(hc_raster_place_grid(r, b, &fold, NULL, &over, NULL, NULL, NULL, &err),
+                     HC_ENUMERIC);
+    hc_raster_close(r);
+}
+
 static void finer_views_are_averaged(void **state)
 {
     struct hc_homog third = {{3, 0, 0.4, 0, 3, 0.7, 0, 0, 1}};
@@ -394,6 +451,8 @@ int main(void)
         cmocka_unit_test(small_shift_of_a_smooth_picture),
         cmocka_unit_test(agrees_with_the_plain_sampler),
         cmocka_unit_test(bends_are_followed),
+        cmocka_unit_test(details_on_a_grid_of_their_own),
+        cmocka_unit_test(maps_that_fold_outside_the_grid),
         cmocka_unit_test(finer_views_are_averaged),
         cmocka_unit_test(same_bytes_for_any_threads),
         cmocka_unit_test(impossible_maps),

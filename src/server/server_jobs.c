@@ -23,6 +23,7 @@ void hc_server_task_release(struct hc_server_task *t)
     }
     hc_mem_free(t->also);
     json_decref(t->body);
+    hc_mem_free(t->pair);
     *t = (struct hc_server_task){0};
 }
 
@@ -341,6 +342,17 @@ static hc_status run_add(struct hc_server_job *j, struct hc_work *w, struct hc_b
     return st;
 }
 
+static hc_status run_align(struct hc_server_job *j, struct hc_work *w, struct hc_buf *out,
+                           struct hc_err *err)
+{
+    const struct hc_server_task *t = &j->task;
+    if (t->is_taken_back) {
+        return hc_work_align_remove(w, t->view, out, &j->control, err);
+    }
+    return t->pair ? hc_work_align_pairs(w, t->view, t->pair, t->n_pairs, out, &j->control, err)
+                   : hc_work_align(w, t->view, out, &j->control, err);
+}
+
 static hc_status run(struct hc_server_job *j, struct hc_work *w, struct hc_buf *out,
                      struct hc_err *err)
 {
@@ -350,7 +362,7 @@ static hc_status run(struct hc_server_job *j, struct hc_work *w, struct hc_buf *
     case HC_JOB_ADD:
         return run_add(j, w, out, err);
     case HC_JOB_ALIGN:
-        return hc_work_align(w, t->view, out, &j->control, err);
+        return run_align(j, w, out, err);
     case HC_JOB_FORECAST:
         return hc_work_forecast(w, &forecast, out, &j->control, err);
     case HC_JOB_REPORT:

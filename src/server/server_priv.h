@@ -124,7 +124,9 @@ struct hc_server_task {
     enum hc_server_job_kind kind;
     char *file; // add: the uploaded file; report: the PDF. Removed with the job.
     char *name, *technique, *state, *label, *view, *surface;
-    bool has_light;
+    bool has_light, is_taken_back;
+    struct hc_work_pair *pair; // align: by these, when there are any
+    size_t n_pairs;
     double azimuth_deg, elevation_deg, radius_limit;
     // calibrate: the request, whose texts and list are borrowed from `body` and `also`; without a
     // chart the calibration of `view` is taken back.
@@ -304,6 +306,14 @@ hc_status hc_server_get_spot(struct hc_req *r, struct hc_err *err);
 hc_status hc_server_get_patch(struct hc_req *r, struct hc_err *err);
 hc_status hc_server_get_tile(struct hc_req *r, struct hc_err *err);
 hc_status hc_server_post_report(struct hc_req *r, struct hc_err *err);
+
+// ---- handlers (server_place.c) ----
+hc_status hc_server_get_pairs(struct hc_req *r, struct hc_err *err);
+hc_status hc_server_put_pairs(struct hc_req *r, struct hc_err *err);
+hc_status hc_server_delete_placement(struct hc_req *r, struct hc_err *err);
+hc_status hc_server_get_ignored(struct hc_req *r, struct hc_err *err);
+hc_status hc_server_put_ignored(struct hc_req *r, struct hc_err *err);
+hc_status hc_server_get_own(struct hc_req *r, struct hc_err *err);
 
 // ---- handlers (server_colour.c) ----
 hc_status hc_server_post_calibrate(struct hc_req *r, struct hc_err *err);

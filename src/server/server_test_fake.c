@@ -293,6 +293,88 @@ hc_status hc_work_fit_map(struct hc_work *w, const char *view, struct hc_buf *js
     return leave(w, HC_OK);
 }
 
+hc_status hc_work_pairs(struct hc_work *w, const char *view, struct hc_buf *json,
+                        struct hc_err *err)
+{
+    enter(w);
+    if (strcmp(view, "1") != 0) {
+        return leave(w, fail(err, HC_ENOTFOUND, "no such view"));
+    }
+    hc_json_raw(json, "{\"view\":1,\"pairs\":[]}");
+    return leave(w, HC_OK);
+}
+
+// Fewer than 4 pairs are refused.
+hc_status hc_work_pairs_check(struct hc_work *w, const char *view, const struct hc_work_pair *pair,
+                              size_t n, struct hc_err *err)
+{
+    (void)view;
+    (void)pair;
+    enter(w);
+    return leave(w, n < 4 ? fail(err, HC_EREFUSED, "give at least 4 pairs") : HC_OK);
+}
+
+hc_status hc_work_align_pairs(struct hc_work *w, const char *view, const struct hc_work_pair *pair,
+                              size_t n, struct hc_buf *json, struct hc_job *job, struct hc_err *err)
+{
+    hc_status st;
+    enter(w);
+    hc_assert(w->is_writer);
+    st = labour(2, job, err);
+    hc_json_obj(json);
+    hc_json_kstr(json, "view", view);
+    hc_json_knum(json, "last", pair[n - 1].view_y);
+    hc_json_end_obj(json);
+    return leave(w, st);
+}
+
+hc_status hc_work_align_remove(struct hc_work *w, const char *view, struct hc_buf *json,
+                               struct hc_job *job, struct hc_err *err)
+{
+    hc_status st;
+    enter(w);
+    hc_assert(w->is_writer);
+    st = labour(2, job, err);
+    if (st == HC_OK && strcmp(view, "1") == 0) {
+        st = fail(err, HC_ECONFLICT, "view 1 is the reference");
+    }
+    hc_json_obj(json);
+    hc_json_kstr(json, "taken_back", view);
+    hc_json_end_obj(json);
+    return leave(w, st);
+}
+
+hc_status hc_work_ignored(struct hc_work *w, const char *view, struct hc_buf *json,
+                          struct hc_err *err)
+{
+    (void)view;
+    (void)err;
+    enter(w);
+    hc_json_raw(json, "{\"view\":1,\"polygons\":[]}");
+    return leave(w, HC_OK);
+}
+
+hc_status hc_work_ignored_set(struct hc_work *w, const char *view, const char *geojson,
+                              struct hc_buf *json, struct hc_err *err)
+{
+    (void)view;
+    (void)err;
+    enter(w);
+    hc_assert(w->is_writer);
+    hc_json_obj(json);
+    hc_json_kstr(json, "geojson", geojson);
+    hc_json_end_obj(json);
+    return leave(w, HC_OK);
+}
+
+hc_status hc_work_own(struct hc_work *w, const char *view, double x, double y, double side, int px,
+                      struct hc_buf *jpeg, struct hc_err *err)
+{
+    enter(w);
+    hc_buf_printf(jpeg, "\xff\xd8 %s %g %g %g %d", view, x, y, side, px);
+    return leave(w, hc_buf_check(jpeg, err));
+}
+
 hc_status hc_work_calibration_get(struct hc_work *w, const char *view, struct hc_buf *json,
                                   struct hc_err *err)
 {

@@ -158,50 +158,6 @@ hc_status hc_work_dossier(struct hc_work *w, struct hc_buf *b, struct hc_err *er
     return hc_buf_check(b, err);
 }
 
-// A stored residual below 0 was not known.
-static double known(double residual)
-{
-    return residual >= 0 ? residual : (double)NAN;
-}
-
-static void fit_json(struct hc_buf *b, const struct hc_view *v, double mm)
-{
-    struct hc_err ignored = {0};
-    json_t *fit = NULL;
-    const char *verdict = v->verdict && *v->verdict ? v->verdict : "none";
-    hc_json_obj(b);
-    hc_json_kstr(b, "verdict", verdict);
-    hc_json_kstr(b, "why", v->fit_why ? v->fit_why : "");
-    if (v->fit_json && *v->fit_json) {
-        hc_ignore(hc_work_json_load(&fit, v->fit_json, "fit report", &ignored));
-    }
-    if (fit) {
-        hc_json_key(b, "shift_px");
-        hc_json_arr(b);
-        hc_json_num(b, hc_work_json_number(fit, "shift_x_px"));
-        hc_json_num(b, hc_work_json_number(fit, "shift_y_px"));
-        hc_json_end_arr(b);
-        hc_json_knum(b, "rotation_deg", hc_work_json_number(fit, "rotation_deg"));
-        hc_json_knum(b, "scale", hc_work_json_number(fit, "scale"));
-        hc_json_knum(b, "tiles_textured", hc_work_json_number(fit, "tiles_textured"));
-        hc_json_knum(b, "tiles_used", hc_work_json_number(fit, "tiles_used"));
-        hc_json_knum(b, "bend_max_px",
-                     hc_work_json_number(json_object_get(fit, "field"), "max_px"));
-        hc_json_knum(b, "bend_strain_max",
-                     hc_work_json_number(json_object_get(fit, "field"), "strain_max"));
-        hc_json_knum(b, "second_opinion_px", hc_work_json_number(fit, "second_opinion_px"));
-        hc_json_knum(b, "held_out_median_px", known(v->held_out_median_px));
-        hc_json_knum(b, "held_out_p95_px", known(v->held_out_p95_px));
-        hc_json_knum(b, "held_out_median_mm", known(v->held_out_median_px) * mm);
-        hc_json_knum(b, "held_out_p95_mm", known(v->held_out_p95_px) * mm);
-        hc_json_knum(b, "area_supported", v->area_supported);
-        json_decref(fit);
-    }
-    hc_json_knum(b, "exposure_factor", v->exposure_factor);
-    hc_json_knum(b, "exposure_spread", v->exposure_spread);
-    hc_json_end_obj(b);
-}
-
 static void camera_json(struct hc_work *w, struct hc_buf *b, int64_t view)
 {
     char kind[48], *json = NULL;
@@ -215,6 +171,7 @@ static void camera_json(struct hc_work *w, struct hc_buf *b, int64_t view)
 void hc_work_view_json(struct hc_work *w, struct hc_buf *b, const struct hc_view *v, double mm)
 {
     struct hc_work_display d = {0};
+    struct hc_work_place place = {0};
     struct hc_err ignored = {0};
     hc_json_obj(b);
     hc_json_kint(b, "id", v->id);
@@ -245,10 +202,12 @@ void hc_work_view_json(struct hc_work *w, struct hc_buf *b, const struct hc_view
     hc_json_key(b, "calibration");
     hc_work_calibration_json(w, b, v->id);
     hc_json_key(b, "fit");
-    fit_json(b, v, mm);
+    hc_work_fit_json(b, v, mm);
     hc_json_key(b, "tiles");
     hc_ignore(hc_work_display_get(w, v->id, &d, &ignored));
-    hc_work_tiles_json(w, b, d.tiles);
+    hc_ignore(hc_work_place_read(&place, v, &ignored));
+    hc_work_tiles_json(w, b, d.tiles, place.is_detail ? &place.grid : NULL);
+    hc_work_place_release(&place);
     hc_json_end_obj(b);
 }
 

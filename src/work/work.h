@@ -92,6 +92,32 @@ hc_status hc_work_align_points(struct hc_work *w, const char *view, const char *
                                struct hc_buf *json, struct hc_job *job,
                                struct hc_err *err) HC_MUST_CHECK;
 
+// The same from numbers. The pairs are kept in the dossier (hc_work_pairs gives them back), and a
+// later placing of the view falls back on them when its measurement is refused. The check alone
+// says what would be refused before anything is computed.
+struct hc_work_pair {
+    double frame_x, frame_y, view_x, view_y;
+};
+hc_status hc_work_pairs_check(struct hc_work *w, const char *view, const struct hc_work_pair *pair,
+                              size_t n, struct hc_err *err) HC_MUST_CHECK;
+hc_status hc_work_align_pairs(struct hc_work *w, const char *view, const struct hc_work_pair *pair,
+                              size_t n, struct hc_buf *json, struct hc_job *job,
+                              struct hc_err *err) HC_MUST_CHECK;
+hc_status hc_work_pairs(struct hc_work *w, const char *view, struct hc_buf *json,
+                        struct hc_err *err) HC_MUST_CHECK;
+
+// Takes a placement back: the view is as it was before it was placed; its pairs are kept.
+hc_status hc_work_align_remove(struct hc_work *w, const char *view, struct hc_buf *json,
+                               struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
+
+// Areas that placing passes over (a cradle in an X-ray, a clamp, a colour target), as GeoJSON in
+// px of the view's own; NULL = none. They count from the next placing on; those of the frame view
+// count for every view.
+hc_status hc_work_ignored_set(struct hc_work *w, const char *view, const char *geojson,
+                              struct hc_buf *json, struct hc_err *err) HC_MUST_CHECK;
+hc_status hc_work_ignored(struct hc_work *w, const char *view, struct hc_buf *json,
+                          struct hc_err *err) HC_MUST_CHECK;
+
 // Where the tiles of a view's fit lie and how far each is from the fit; HC_ENOTFOUND when not
 // fitted.
 hc_status hc_work_fit_map(struct hc_work *w, const char *view, struct hc_buf *json,
@@ -131,6 +157,11 @@ hc_status hc_work_spot(struct hc_work *w, double x, double y, double mm, struct 
 hc_status hc_work_patch(struct hc_work *w, const char *what, double x, double y, double mm, int px,
                         struct hc_buf *jpeg, struct hc_err *err) HC_MUST_CHECK;
 
+// A square JPEG of px x px of the view's own pixels (as they are before placing): `side` of them
+// around x, y; neutral grey beyond the view.
+hc_status hc_work_own(struct hc_work *w, const char *view, double x, double y, double side, int px,
+                      struct hc_buf *jpeg, struct hc_err *err) HC_MUST_CHECK;
+
 // One display tile; key is what views and forecast documents give as tiles.key (64 hex digits).
 // *type is set to a static media type string.
 hc_status hc_work_tile(struct hc_work *w, const char *key, int level, int x, int y,
@@ -154,6 +185,62 @@ struct hc_work_demo {
 // functions above.
 hc_status hc_work_demo(const char *dir, const struct hc_work_demo *req, struct hc_buf *json,
                        struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
+
+// ---- relief (docs/theory/relief.md) ----
+// Where lamps stood, for views that are there: a CSV with a first line of names: file (or label),
+// and azimuth_deg, elevation_deg or x_mm, y_mm, z_mm from the picture's centre; also polariser
+// (crossed, parallel), flat (a view of an even board under this lamp). Kept with the views.
+bool hc_work_is_lights(const char *text);
+hc_status hc_work_lights_import(struct hc_work *w, const char *text, const char *name,
+                                struct hc_buf *json, struct hc_err *err) HC_MUST_CHECK;
+// The same measured on spheres standing in the raking views of a state: circles in the views' px.
+#define HC_WORK_SPHERES 4
+struct hc_work_lights {
+    const char *state;
+    struct hc_work_sphere {
+        double x, y, r;
+    } sphere[HC_WORK_SPHERES];
+    size_t n;
+    bool is_matte; // white matte sphere: shading; else mirror: highlight
+};
+hc_status hc_work_lights_measure(struct hc_work *w, const struct hc_work_lights *req,
+                                 struct hc_buf *json, struct hc_err *err) HC_MUST_CHECK;
+
+// Slopes, height and texture from the raking views of a state, kept in the dossier.
+struct hc_work_relief {
+    const char *state;
+    int method;               // 0 trimmed, 1 least squares, 2 least trimmed squares
+    bool is_flat;             // someone says the picture is flat: drift is removed
+    bool is_gained;           // exposures differed: views are brought to one by their medians
+    double short_mm, long_mm; // band of the figures; 0 = default
+};
+hc_status hc_work_relief(struct hc_work *w, const struct hc_work_relief *req, struct hc_buf *json,
+                         struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
+// One relief document, or {reliefs:[...]} of all states with NULL.
+hc_status hc_work_relief_get(struct hc_work *w, const char *state, struct hc_buf *json,
+                             struct hc_err *err) HC_MUST_CHECK;
+// Texture of a passage (one polygon, frame px); with `other`, both states and their ratio.
+struct hc_work_relief_area {
+    const char *state, *other, *geojson;
+    double short_mm, long_mm; // 0 = as the stored relief
+};
+hc_status hc_work_relief_texture(struct hc_work *w, const struct hc_work_relief_area *req,
+                                 struct hc_buf *json, struct hc_err *err) HC_MUST_CHECK;
+// Paint and varnish surface told apart in a passage, or the reason why not.
+hc_status hc_work_relief_film(struct hc_work *w, const struct hc_work_relief_area *req,
+                              struct hc_buf *json, struct hc_job *job,
+                              struct hc_err *err) HC_MUST_CHECK;
+// Heights along a line (frame px), mm.
+hc_status hc_work_relief_profile(struct hc_work *w, const char *state, struct hc_work_point from,
+                                 struct hc_work_point to, struct hc_buf *json,
+                                 struct hc_err *err) HC_MUST_CHECK;
+// Normals or height as float TIFF; a square of mm round a frame point as a PLY mesh.
+hc_status hc_work_relief_export(struct hc_work *w, const char *state, bool is_height,
+                                const char *path, struct hc_job *job,
+                                struct hc_err *err) HC_MUST_CHECK;
+hc_status hc_work_relief_mesh(struct hc_work *w, const char *state, double x, double y, double mm,
+                              double exaggeration, const char *path,
+                              struct hc_err *err) HC_MUST_CHECK;
 
 // A document told as plain text for a terminal. kind: "dossier", "views", "view", "windows",
 // "window", "zones", "zone", "forecast", "spot", "calibration", "points",

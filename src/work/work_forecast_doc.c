@@ -228,7 +228,8 @@ hc_status hc_work_forecast_get(struct hc_work *w, struct hc_buf *b, struct hc_er
     for (int k = 0; k < HC_WORK_LAYERS; k++) {
         hc_json_key(&tiles, hc_work_layer_name[k]);
         hc_work_tiles_json(
-            w, &tiles, hc_work_json_text(json_object_get(doc, "tile_keys"), hc_work_layer_name[k]));
+            w, &tiles, hc_work_json_text(json_object_get(doc, "tile_keys"), hc_work_layer_name[k]),
+            NULL);
     }
     hc_json_end_obj(&tiles);
     st = hc_work_json_load(&t, hc_buf_text(&tiles), "tiles", err);

@@ -30,7 +30,7 @@ void hc_work_poly_list_release(struct hc_work_poly_list *l)
 }
 
 // Corners from a JSON ring; a closing corner equal to the first is dropped.
-static hc_status ring_read(struct hc_pt **pt, size_t *n, const json_t *ring, struct hc_err *err)
+hc_status hc_work_poly_from(struct hc_pt **pt, size_t *n, const json_t *ring, struct hc_err *err)
 {
     size_t count = json_array_size(ring);
     struct hc_pt *p;
@@ -67,7 +67,7 @@ hc_status hc_work_poly_parse(struct hc_pt **pt, size_t *n, const char *json, str
     json_t *j = NULL;
     hc_status st = hc_work_json_load(&j, json, "a stored polygon", err);
     if (st == HC_OK) {
-        st = ring_read(pt, n, j, err);
+        st = hc_work_poly_from(pt, n, j, err);
         json_decref(j);
     }
     return st;
@@ -114,7 +114,7 @@ static hc_status add_geometry(struct hc_work_poly_list *l, const json_t *geometr
                           "a polygon with %zu rings; give one outline without holes",
                           json_array_size(rings));
     }
-    st = ring_read(&p.pt, &p.n, json_array_get(rings, 0), err);
+    st = hc_work_poly_from(&p.pt, &p.n, json_array_get(rings, 0), err);
     st = st == HC_OK ? property(&p.before, props, "before", err) : st;
     st = st == HC_OK ? property(&p.test, props, "test", err) : st;
     st = st == HC_OK ? property(&p.surface, props, "surface", err) : st;
@@ -183,15 +183,15 @@ hc_status hc_work_geojson_read(struct hc_work_poly_list *out, const char *text, 
     return HC_OK;
 }
 
-hc_status hc_work_poly_check(const struct hc_pt *pt, size_t n, int frame_w, int frame_h,
+hc_status hc_work_poly_check(const struct hc_pt *pt, size_t n, const char *where, int w, int h,
                              struct hc_err *err)
 {
     double area;
     for (size_t i = 0; i < n; i++) {
-        if (!(pt[i].x >= 0 && pt[i].x <= frame_w && pt[i].y >= 0 && pt[i].y <= frame_h)) {
+        if (!(pt[i].x >= 0 && pt[i].x <= w && pt[i].y >= 0 && pt[i].y <= h)) {
             return hc_err_set(err, HC_ERANGE, HC_WORK_ROOM,
-                              "corner %zu (%.1f, %.1f) lies outside the frame of %d x %d px", i + 1,
-                              pt[i].x, pt[i].y, frame_w, frame_h);
+                              "corner %zu (%.1f, %.1f) lies outside the %s of %d x %d px", i + 1,
+                              pt[i].x, pt[i].y, where, w, h);
         }
     }
     if (hc_poly_is_crossing(pt, n)) {

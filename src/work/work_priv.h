@@ -46,8 +46,10 @@ void hc_work_poly_list_release(struct hc_work_poly_list *l);
 hc_status hc_work_poly_parse(struct hc_pt **pt, size_t *n, const char *json,
                              struct hc_err *err) HC_MUST_CHECK;
 void hc_work_poly_json(struct hc_buf *b, const struct hc_pt *pt, size_t n);
-// Inside the frame, not crossing itself, at least 25 px.
-hc_status hc_work_poly_check(const struct hc_pt *pt, size_t n, int frame_w, int frame_h,
+hc_status hc_work_poly_from(struct hc_pt **pt, size_t *n, const json_t *ring,
+                            struct hc_err *err) HC_MUST_CHECK;
+// Inside the picture of w x h px (where: "frame" or "view"), not crossing itself, at least 25 px.
+hc_status hc_work_poly_check(const struct hc_pt *pt, size_t n, const char *where, int w, int h,
                              struct hc_err *err) HC_MUST_CHECK;
 
 // ---- painting and views ----
@@ -79,13 +81,34 @@ hc_status hc_work_open_placed(struct hc_work *w, const struct hc_view *v, struct
                               struct hc_err *err) HC_MUST_CHECK;
 hc_status hc_work_open_derived(struct hc_work *w, const char *name, struct hc_raster **out,
                                struct hc_err *err) HC_MUST_CHECK;
-// Encode a raster as display tiles under its content hash; writes the hash to key. inputs: JSON of
-// what the raster was made from.
-hc_status hc_work_make_tiles(struct hc_work *w, const struct hc_raster *r, enum hc_tiles_kind kind,
-                             float lo, float hi, const char *inputs, char key[HC_SHA256_HEX],
-                             struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
+// Encode a raster as display tiles under their content hash; writes the hash to key. raster: its
+// name in derived/, with its row written. inputs: JSON of what the raster was made from.
+hc_status hc_work_make_tiles(struct hc_work *w, const struct hc_raster *r, const char *raster,
+                             enum hc_tiles_kind kind, float lo, float hi, const char *inputs,
+                             char key[HC_SHA256_HEX], struct hc_job *job,
+                             struct hc_err *err) HC_MUST_CHECK;
+// The second half of it: a finished tile file, `part` in derived/, gets its name and row.
+hc_status hc_work_keep_tiles(struct hc_work *w, const char *part, const char *inputs,
+                             char key[HC_SHA256_HEX], struct hc_job *job,
+                             struct hc_err *err) HC_MUST_CHECK;
+// What a tile file says of the raster behind it: its SHA-256 and name.
+hc_status hc_work_source(struct hc_work *w, const char *raster, char out[HC_TILES_SOURCE],
+                         struct hc_err *err) HC_MUST_CHECK;
+// Gives open tiles their raster. HC_ENOTFOUND when it is gone or another one.
+hc_status hc_work_lend_raster(struct hc_work *w, struct hc_tiles *t,
+                              struct hc_err *err) HC_MUST_CHECK;
+// hc_raster_overview of a placed view. Kept in derived/ while the raster stays the same, so that
+// hundreds of megabytes are not read again for each forecast.
+#define HC_WORK_FORECAST_SIDE 1000 // px on the longest side: what a forecast asks for
+hc_status hc_work_overview(struct hc_work *w, const struct hc_view *v, int max_side,
+                           struct hc_plane *bands, int *cell, struct hc_job *job,
+                           struct hc_err *err) HC_MUST_CHECK;
+// The name in derived/ of a placed view's raster.
+void hc_work_placed_name(struct hc_work *w, const struct hc_view *v, char *name, size_t room);
 void hc_work_drop_derived(struct hc_work *w, const char *name); // best effort
-void hc_work_tiles_json(struct hc_work *w, struct hc_buf *b, const char *key);
+// at: the box of the frame that the picture covers; NULL = all of it.
+void hc_work_tiles_json(struct hc_work *w, struct hc_buf *b, const char *key,
+                        const struct hc_raster_grid *at);
 
 // Reads a rectangle of any raster into fresh planes (bands of it), clipped to the raster.
 struct hc_work_rect {
@@ -93,6 +116,9 @@ struct hc_work_rect {
 };
 hc_status hc_work_read_rect(const struct hc_raster *r, struct hc_work_rect at,
                             struct hc_plane *bands, struct hc_err *err) HC_MUST_CHECK;
+// The square of `mm` around a frame point, clipped to the frame; HC_ERANGE outside it.
+hc_status hc_work_spot_rect(const struct hc_painting *p, double x, double y, double mm,
+                            struct hc_work_rect *at, struct hc_err *err) HC_MUST_CHECK;
 // One luminance-like plane out of 1 or 3 bands (Y of linear ROMM).
 void hc_work_luminance(struct hc_plane *dst, const struct hc_plane *bands, int n);
 
@@ -100,7 +126,50 @@ void hc_work_luminance(struct hc_plane *dst, const struct hc_plane *bands, int n
 struct hc_align_fit;
 // Stores a fit (good or refused) as the view's placement.
 hc_status hc_work_store_fit(struct hc_work *w, struct hc_view *v, const struct hc_align_fit *fit,
-                            struct hc_err *err) HC_MUST_CHECK;
+                            bool is_by_hand, struct hc_err *err) HC_MUST_CHECK;
+
+// Where a view lies, read back from its stored fit.
+struct hc_work_place {
+    json_t *fit;                // the report; NULL for a view that was not fitted
+    struct hc_pt outline[4];    // the view's corners in the frame
+    bool has_outline;           // false: not known, taken as covering the frame
+    bool is_detail;             // shows less than half of the frame and has a grid of its own
+    double view_per_frame;      // NaN: not known
+    struct hc_raster_grid grid; // of a detail's placed raster
+};
+hc_status hc_work_place_read(struct hc_work_place *p, const struct hc_view *v,
+                             struct hc_err *err) HC_MUST_CHECK;
+void hc_work_place_release(struct hc_work_place *p);
+// All these frame points lie inside the view's outline.
+bool hc_work_place_shows(const struct hc_work_place *p, const struct hc_pt *pt, size_t n);
+// false: nothing near this frame point speaks for the placement.
+bool hc_work_place_is_supported(const struct hc_work_place *p, struct hc_pt at);
+
+// Fits the pairs of points kept for a view; HC_ENOTFOUND when there are none.
+hc_status hc_work_fit_kept_pairs(struct hc_work *w, const struct hc_view *v,
+                                 const struct hc_painting *p, struct hc_align_fit *fit,
+                                 struct hc_err *err) HC_MUST_CHECK;
+
+// Areas of a view that its placing passes over, in its own px.
+struct hc_work_ignored {
+    struct hc_pt **poly;
+    size_t *corners, n;
+};
+hc_status hc_work_ignored_read(struct hc_work *w, int64_t view, struct hc_work_ignored *out,
+                               struct hc_err *err) HC_MUST_CHECK;
+void hc_work_ignored_release(struct hc_work_ignored *g);
+
+// What a person must know before comparing this view with another at a place.
+struct hc_work_compare {
+    bool is_comparable;
+    double finest_px; // details finer than this (frame px) do not meet; NaN: not known, 0: none
+    char note[320];   // one sentence, "" when there is nothing to say
+};
+void hc_work_compare(struct hc_work_compare *c, const struct hc_view *v,
+                     const struct hc_work_place *p, double mm_per_px);
+const char *hc_work_verdict_word(const char *verdict); // "do not compare" for "refused"
+// The fit part of a VIEW document.
+void hc_work_fit_json(struct hc_buf *b, const struct hc_view *v, double mm_per_px);
 
 // Resamples a view into the frame by its stored fit, bend included.
 hc_status hc_work_place_raster(struct hc_work *w, const struct hc_view *v,

@@ -59,8 +59,8 @@ static void json_lab(struct hc_buf *b, const struct tally *lin, const struct tal
     hc_json_kint(b, "n", (int64_t)lin->n);
 }
 
-static hc_status spot_rect(const struct hc_painting *p, double x, double y, double mm,
-                           struct hc_work_rect *at, struct hc_err *err)
+hc_status hc_work_spot_rect(const struct hc_painting *p, double x, double y, double mm,
+                            struct hc_work_rect *at, struct hc_err *err)
 {
     double half = mm / hc_work_mm_per_px(p) / 2;
     if (!(x >= 0 && x < p->frame_w && y >= 0 && y < p->frame_h)) {
@@ -334,7 +334,7 @@ hc_status hc_work_spot(struct hc_work *w, double x, double y, double mm, struct 
     struct hc_view_list l = {0};
     struct hc_work_rect at = {0};
     hc_status st = hc_work_framed(w, &p, err);
-    st = st == HC_OK ? spot_rect(&p, x, y, mm, &at, err) : st;
+    st = st == HC_OK ? hc_work_spot_rect(&p, x, y, mm, &at, err) : st;
     st = st == HC_OK ? hc_store_views(w->store, &l, err) : st;
     if (st == HC_OK) {
         hc_json_obj(b);
@@ -360,101 +360,6 @@ hc_status hc_work_spot(struct hc_work *w, double x, double y, double mm, struct 
         st = hc_buf_check(b, err);
     }
     hc_view_list_release(&l);
-    hc_painting_release(&p);
-    return st;
-}
-
-// ---- patch ----
-struct source {
-    struct hc_raster *r;
-    float lo, hi;  // of a one-band source
-    double factor; // exposure
-};
-
-static hc_status patch_source(struct hc_work *w, const char *what, struct source *s,
-                              struct hc_err *err)
-{
-    static const struct {
-        const char *name;
-        enum hc_work_layer layer;
-        float hi;
-    } layers[] = {{"forecast", HC_WORK_LOOK, 1},
-                  {"radius", HC_WORK_RADIUS, HC_WORK_RADIUS_HI},
-                  {"coat", HC_WORK_COAT, HC_WORK_COAT_HI}};
-    struct hc_view v = {0};
-    struct hc_work_display d = {.hi = 1};
-    hc_status st;
-    *s = (struct source){.hi = 1, .factor = 1};
-    for (size_t i = 0; i < sizeof layers / sizeof layers[0]; i++) {
-        if (strcmp(what, layers[i].name) == 0) {
-            s->hi = layers[i].hi;
-            return hc_work_open_layer(w, layers[i].layer, &s->r, err);
-        }
-    }
-    st = hc_store_view_by_name(w->store, what, &v, err);
-    st = st == HC_OK ? hc_work_open_placed(w, &v, &s->r, err) : st;
-    if (st == HC_OK) {
-        hc_ignore(hc_work_display_get(w, v.id, &d, NULL));
-        s->lo = d.lo;
-        s->hi = d.hi;
-        s->factor = v.exposure_factor > 0 ? v.exposure_factor : 1;
-    }
-    hc_view_release(&v);
-    return st;
-}
-
-// Box mean when shrinking, bicubic when enlarging; the square is centred on the spot and repeats
-// the edge where it leaves the picture.
-static float sample(const struct hc_plane *p, double cx, double cy, double step)
-{
-    if (step <= 1.5) {
-        return hc_filter_bicubic(p, cx, cy);
-    }
-    int n = (int)ceil(step);
-    double sum = 0;
-    for (int j = 0; j < n; j++) {
-        for (int i = 0; i < n; i++) {
-            sum += (double)hc_filter_bilinear(p, cx + ((i + 0.5) / n - 0.5) * step,
-                                              cy + ((j + 0.5) / n - 0.5) * step);
-        }
-    }
-    return (float)(sum / (n * n));
-}
-
-hc_status hc_work_patch(struct hc_work *w, const char *what, double x, double y, double mm, int px,
-                        struct hc_buf *jpeg, struct hc_err *err)
-{
-    struct hc_painting p = {0};
-    struct hc_work_rect at = {0};
-    struct source s = {0};
-    struct hc_plane in[3] = {{0}}, out[3] = {{0}};
-    double side;
-    int n = 0;
-    hc_status st = px >= 16 && px <= 512 ? hc_work_framed(w, &p, err)
-                                         : hc_err_set(err, HC_ERANGE, HC_WORK_ROOM,
-                                                      "a patch of %d px; give 16 to 512", px);
-    st = st == HC_OK ? spot_rect(&p, x, y, mm, &at, err) : st;
-    st = st == HC_OK ? patch_source(w, what, &s, err) : st;
-    if (st == HC_OK) {
-        n = hc_raster_bands(s.r);
-        st = hc_work_read_rect(s.r, at, in, err);
-    }
-    side = st == HC_OK ? mm / hc_work_mm_per_px(&p) : 1;
-    for (int c = 0; st == HC_OK && c < n; c++) {
-        st = hc_plane_create(&out[c], px, px, err);
-        for (int j = 0; st == HC_OK && j < px; j++) {
-            for (int i = 0; i < px; i++) {
-                double fx = x + ((i + 0.5) / px - 0.5) * side - at.x0;
-                double fy = y + ((j + 0.5) / px - 0.5) * side - at.y0;
-                float v = (float)s.factor * sample(&in[c], fx, fy, side / px);
-                hc_plane_row(&out[c], j)[i] = n == 1 ? (v - s.lo) / (s.hi - s.lo) : v;
-            }
-        }
-    }
-    st = st == HC_OK ? hc_image_encode_jpeg(jpeg, out, n, 90, err) : st;
-    release3(in);
-    release3(out);
-    hc_raster_close(s.r);
     hc_painting_release(&p);
     return st;
 }

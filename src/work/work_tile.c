@@ -46,13 +46,20 @@ hc_status hc_work_tile(struct hc_work *w, const char *key, int level, int x, int
     struct hc_tiles *t = NULL;
     hc_status st = find_tiles(w, key, &t, err);
     if (st == HC_OK) {
-        *type = hc_tiles_get_info(t).type;
+        struct hc_tiles_info i = hc_tiles_get_info(t);
+        *type = i.type;
+        if (level == i.levels - 1) { // the full size is drawn from the raster
+            st = hc_work_lend_raster(w, t, err);
+        }
+    }
+    if (st == HC_OK) {
         st = hc_tiles_get(t, level, x, y, bytes, err);
     }
     return st;
 }
 
-void hc_work_tiles_json(struct hc_work *w, struct hc_buf *b, const char *key)
+void hc_work_tiles_json(struct hc_work *w, struct hc_buf *b, const char *key,
+                        const struct hc_raster_grid *at)
 {
     struct hc_tiles *t = NULL;
     if (!*key || find_tiles(w, key, &t, NULL) != HC_OK) {
@@ -67,5 +74,14 @@ void hc_work_tiles_json(struct hc_work *w, struct hc_buf *b, const char *key)
     hc_json_kint(b, "tile", i.tile);
     hc_json_kint(b, "levels", i.levels);
     hc_json_kstr(b, "type", i.type);
+    if (at) {
+        hc_json_key(b, "at");
+        hc_json_obj(b);
+        hc_json_kint(b, "x", at->x0);
+        hc_json_kint(b, "y", at->y0);
+        hc_json_kint(b, "w", at->w);
+        hc_json_kint(b, "h", at->h);
+        hc_json_end_obj(b);
+    }
     hc_json_end_obj(b);
 }

@@ -185,7 +185,8 @@ static hc_status add_one(struct hc_work *w, const struct hc_work_poly *p,
     struct hc_window_list l = {0};
     size_t number = 0;
     int64_t id = 0;
-    hc_status st = hc_work_poly_check(p->pt, p->n, painting->frame_w, painting->frame_h, err);
+    hc_status st =
+        hc_work_poly_check(p->pt, p->n, "frame", painting->frame_w, painting->frame_h, err);
     st = st == HC_OK ? find_view(w, first(req->before, p->before), "before", &d.before, err) : st;
     st = st == HC_OK ? find_view(w, first(req->test, p->test), "test", &d.test, err) : st;
     st = st == HC_OK ? check_draft(&d, surface, err) : st;
@@ -218,7 +219,7 @@ static hc_status check_all(struct hc_work *w, const struct hc_work_poly_list *l,
     for (size_t i = 0; i < l->n; i++) {
         struct window_draft d = {0};
         const struct hc_work_poly *q = &l->p[i];
-        hc_status st = hc_work_poly_check(q->pt, q->n, p->frame_w, p->frame_h, err);
+        hc_status st = hc_work_poly_check(q->pt, q->n, "frame", p->frame_w, p->frame_h, err);
         st = st == HC_OK ? check_overlap(w, q->pt, q->n, err) : st;
         st = st == HC_OK ? find_view(w, first(req->before, q->before), "before", &d.before, err)
                          : st;
@@ -355,7 +356,7 @@ hc_status hc_work_zone_add(struct hc_work *w, const char *geojson, const char *k
                 "zone kind \"%s\": give overpaint, retouching, loss, abrasion or gilding",
                 k ? k : "");
         } else {
-            st = hc_work_poly_check(l.p[i].pt, l.p[i].n, p.frame_w, p.frame_h, err);
+            st = hc_work_poly_check(l.p[i].pt, l.p[i].n, "frame", p.frame_w, p.frame_h, err);
         }
     }
     if (b && l.n > 1) {
