@@ -116,7 +116,7 @@ int main(int argc, char **argv)
     hc_raster_close(p);
     unlink(placed);
     s = begin("display tiles");
-    st = st == HC_OK ? hc_tiles_make(r, HC_TILES_COLOUR, 0, 1, tiles, par, NULL, &err) : st;
+    st = st == HC_OK ? hc_tiles_make(r, HC_TILES_COLOUR, 0, 1, "", tiles, par, NULL, &err) : st;
     end(s, mpx, st, &err);
     unlink(tiles);
     s = begin("export sRGB 16 bit");

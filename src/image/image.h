@@ -54,8 +54,8 @@ hc_status hc_image_probe(struct hc_image_info *out, const char *path,
 
 // ---- the working raster ------------------------------------------------------------------------
 
-// A private, recomputable file of float rows (planar within a row: all of channel 0, then 1, then
-// 2). bands is 1 (uv luminance, ir, xray, maps) or 3 (linear ROMM).
+// A private, recomputable file of rows (planar within a row: all of channel 0, then 1, then 2).
+// bands is 1 (uv luminance, ir, xray, maps) or 3 (linear ROMM). Always read as floats.
 struct hc_raster; // an open raster, read by rows with pread: safe from several threads
 
 hc_status hc_raster_open(struct hc_raster **out, const char *path,
@@ -72,6 +72,20 @@ hc_status hc_raster_read(const struct hc_raster *r, int band, int x0, int y0, st
 struct hc_raster_writer;
 hc_status hc_raster_create(struct hc_raster_writer **out, const char *path, int w, int h, int bands,
                            struct hc_err *err) HC_MUST_CHECK;
+// How the numbers are kept. HALF: IEEE binary16, rounded to nearest: an error of at most 1/2048 of
+// the value (3e-8 below 6e-5), beyond +-65504 that number, NaN becomes 0. CODE8: whole numbers
+// 0..255, rounded and held inside.
+enum hc_raster_cells { HC_CELLS_FLOAT, HC_CELLS_HALF, HC_CELLS_CODE8 };
+// Shown every byte of the file in order while it is written (to hash it without reading it again).
+struct hc_tap {
+    void (*see)(void *ctx, const void *bytes, size_t n); // NULL: nobody looks
+    void *ctx;
+};
+// is_direct: past the page cache where the file system can, for large files that are not read back
+// at once. Otherwise as hc_raster_create, which keeps floats.
+hc_status hc_raster_create_as(struct hc_raster_writer **out, const char *path, int w, int h,
+                              int bands, enum hc_raster_cells cells, bool is_direct,
+                              struct hc_tap tap, struct hc_err *err) HC_MUST_CHECK;
 // `rows` holds one plane per band, all of the same height.
 hc_status hc_raster_append(struct hc_raster_writer *w, const struct hc_plane *rows,
                            struct hc_err *err) HC_MUST_CHECK;
@@ -131,8 +145,10 @@ hc_status hc_raster_overview(const struct hc_raster *r, int max_side, struct hc_
 
 // ---- display tiles -----------------------------------------------------------------------------
 
-// One file per picture: 256 px tiles of every level, encoded, with an index. Level 0 is the
-// smallest (fits one tile); the last level is full size, each level half of the next (rounded up).
+// 256 px tiles of every level. Level 0 is the smallest (fits one tile); the last level is full size,
+// each level half of the next (rounded up). One file per picture holds the levels below full size,
+// encoded, with an index; a tile of the full size is encoded when it is asked for, from the raster
+// the file was made from.
 enum hc_tiles_kind {
     HC_TILES_COLOUR, // 3-band raster -> JPEG, sRGB
     HC_TILES_GREY,   // 1-band raster, linear light, stretched lo..hi -> JPEG, grey, sRGB curve
@@ -141,20 +157,41 @@ enum hc_tiles_kind {
                   // between the steps; below lo + (hi-lo)/6 nothing is drawn
 };
 // Levels are averaged in linear light. lo < hi is needed for GREY and HEAT and ignored otherwise.
-// The same bytes for any number of threads.
+// The same bytes for any number of threads. source: a text kept in the file that names the raster
+// (up to HC_TILES_SOURCE bytes with the zero).
+#define HC_TILES_SOURCE 192
 hc_status hc_tiles_make(const struct hc_raster *r, enum hc_tiles_kind kind, float lo, float hi,
-                        const char *path, struct hc_par *par, struct hc_job *job,
-                        struct hc_err *err) HC_MUST_CHECK;
+                        const char *source, const char *path, struct hc_par *par,
+                        struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
+
+// The same from rows as they come, HC_TILES_ROWS at a time (fewer only at the end); `rows` has one
+// plane per band. Written to path + ".part", renamed by hc_tiles_end, which frees m in any case.
+#define HC_TILES_ROWS 256
+struct hc_tiles_maker;
+hc_status hc_tiles_begin(struct hc_tiles_maker **out, const char *path, int w, int h,
+                         enum hc_tiles_kind kind, float lo, float hi,
+                         struct hc_err *err) HC_MUST_CHECK;
+hc_status hc_tiles_add(struct hc_tiles_maker *m, const struct hc_plane *rows, struct hc_par *par,
+                       struct hc_err *err) HC_MUST_CHECK;
+hc_status hc_tiles_end(struct hc_tiles_maker *m, const char *source,
+                       struct hc_err *err) HC_MUST_CHECK;
+void hc_tiles_abandon(struct hc_tiles_maker *m); // deletes the part file, frees m; NULL is fine
 
 struct hc_tiles;
 struct hc_tiles_info {
     int w, h, levels, tile; // full size in px, number of levels, tile side
     const char *type;       // "image/jpeg" or "image/png"
+    const char *source;     // as given when made; owned by the tiles
+    bool has_raster;        // hc_tiles_lend was called
 };
 hc_status hc_tiles_open(struct hc_tiles **out, const char *path, struct hc_err *err) HC_MUST_CHECK;
 void hc_tiles_close(struct hc_tiles *t);
 struct hc_tiles_info hc_tiles_get_info(const struct hc_tiles *t);
-// The encoded bytes of one tile, appended to out. HC_ENOTFOUND outside. Any thread.
+// The raster for the full size; closed with the tiles. HC_EDATA when its size or bands do not fit
+// (then it stays the caller's).
+hc_status hc_tiles_lend(struct hc_tiles *t, struct hc_raster *r, struct hc_err *err) HC_MUST_CHECK;
+// The encoded bytes of one tile, appended to out. HC_ENOTFOUND outside, and for the full size
+// without a raster. Any thread.
 hc_status hc_tiles_get(const struct hc_tiles *t, int level, int x, int y, struct hc_buf *out,
                        struct hc_err *err) HC_MUST_CHECK;
 

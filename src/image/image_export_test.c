@@ -218,7 +218,7 @@ static void there_and_back(void **state)
         near_abs(px[i], (double)colour(i / 3 % W, i / 3 / W, i % 3) * 65535, 20);
     }
     free(px);
-    assert_ok(hc_tiles_make(r, HC_TILES_COLOUR, 0, 1, out, NULL, NULL, &err), &err);
+    assert_ok(hc_tiles_make(r, HC_TILES_COLOUR, 0, 1, "", out, NULL, NULL, &err), &err);
     assert_ok(hc_tiles_open(&t, out, &err), &err);
     assert_ok(hc_tiles_get(t, 0, 0, 0, &buf, &err), &err);
     assert_true(buf.len > 500);
@@ -317,7 +317,7 @@ static void all_writers_fail(const struct hc_raster *r, const char *picture, con
             st = hc_raster_place(r, to, &same, NULL, 400, 300, NULL, NULL, NULL, &err);
             break;
         case 1:
-            st = hc_tiles_make(r, HC_TILES_COLOUR, 0, 1, to, NULL, NULL, &err);
+            st = hc_tiles_make(r, HC_TILES_COLOUR, 0, 1, "", to, NULL, NULL, &err);
             break;
         case 2:
             st = hc_image_export(r, HC_EXPORT_LAB, to, NULL, NULL, &err);
@@ -388,8 +388,8 @@ static void bad_places_to_write(void **state)
     assert_int_equal(
         hc_image_export(r, HC_EXPORT_LAB, "/tmp/no/such/folder/x.tif", NULL, NULL, &err), HC_EIO);
     assert_non_null(strstr(err.what, "does not exist"));
-    assert_int_equal(hc_tiles_make(r, HC_TILES_COLOUR, 0, 1, "/tmp/no/such/x", NULL, NULL, &err),
-                     HC_EIO);
+    assert_int_equal(
+        hc_tiles_make(r, HC_TILES_COLOUR, 0, 1, "", "/tmp/no/such/x", NULL, NULL, &err), HC_EIO);
     for (size_t i = 0; i < sizeof k / sizeof *k; i++) {
         assert_int_equal(hc_outfile_fail("x.tif", k[i].e, &err), HC_EIO);
         assert_non_null(strstr(err.what, k[i].says));
@@ -435,7 +435,7 @@ static void cancelled_writers_clean_up(void **state)
         hc_status st;
         job.ctx = &job;
         st = k == 0   ? hc_raster_place(r, to, &same, NULL, 400, 600, NULL, NULL, &job, &err)
-             : k == 1 ? hc_tiles_make(r, HC_TILES_COLOUR, 0, 1, to, NULL, &job, &err)
+             : k == 1 ? hc_tiles_make(r, HC_TILES_COLOUR, 0, 1, "", to, NULL, &job, &err)
              : k == 2 ? hc_image_export(r, HC_EXPORT_LAB, to, NULL, &job, &err)
                       : hc_raster_overview(r, 40, o, &f, &job, &err);
         assert_int_equal(st, HC_ECANCEL);
@@ -462,7 +462,7 @@ static void memory_faults(void **state)
             int f;
             hc_mem_fail_at(n);
             st = k == 0   ? hc_raster_place(r, to, &same, NULL, 300, 70, NULL, NULL, NULL, &err)
-                 : k == 1 ? hc_tiles_make(r, HC_TILES_COLOUR, 0, 1, to, NULL, NULL, &err)
+                 : k == 1 ? hc_tiles_make(r, HC_TILES_COLOUR, 0, 1, "", to, NULL, NULL, &err)
                  : k == 2 ? hc_image_export(r, HC_EXPORT_LAB, to, NULL, NULL, &err)
                           : hc_raster_overview(r, 40, o, &f, NULL, &err);
             hc_mem_fail_at(-1);

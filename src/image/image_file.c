@@ -42,6 +42,7 @@ hc_status hc_outfile_fail(const char *path, int errnum, struct hc_err *err)
 hc_status hc_outfile_open(struct hc_outfile *f, const char *path, struct hc_err *err)
 {
     f->fd = -1;
+    f->is_direct = false;
     if (strlen(path) + sizeof ".part" > sizeof f->part) {
         return hc_err_set(err, HC_EARG, "image", "The path is longer than %zu characters: %.60s...",
                           sizeof f->part - sizeof ".part", path);
@@ -52,6 +53,25 @@ hc_status hc_outfile_open(struct hc_outfile *f, const char *path, struct hc_err 
     return f->fd >= 0 ? HC_OK : hc_outfile_fail(path, errno, err);
 }
 
+static void set_direct(struct hc_outfile *f, bool on)
+{
+    int flags = fcntl(f->fd, F_GETFL);
+    f->is_direct =
+        flags >= 0 && fcntl(f->fd, F_SETFL, on ? flags | O_DIRECT : flags & ~O_DIRECT) == 0 && on;
+}
+
+void hc_outfile_direct(struct hc_outfile *f)
+{
+    set_direct(f, true);
+}
+
+void hc_outfile_indirect(struct hc_outfile *f)
+{
+    if (f->is_direct) {
+        set_direct(f, false);
+    }
+}
+
 hc_status hc_outfile_write(struct hc_outfile *f, const void *p, size_t n, struct hc_err *err)
 {
     const char *at = p;
@@ -60,7 +80,11 @@ hc_status hc_outfile_write(struct hc_outfile *f, const void *p, size_t n, struct
         if (k < 0 && errno == EINTR) {
             continue;
         }
-        if (k <= 0) {
+        // A file system without direct writes, or one that stopped in the middle of a page.
+        if (f->is_direct && ((k < 0 && errno == EINVAL) || k % HC_OUTFILE_PAGE != 0)) {
+            hc_outfile_indirect(f);
+            k = k < 0 ? 0 : k;
+        } else if (k <= 0) {
             return hc_outfile_fail(f->path, k < 0 ? errno : ENOSPC, err);
         }
         at += k;

@@ -15,9 +15,17 @@
 // under `path`.part. The first failed write is remembered and reported.
 struct hc_outfile {
     int fd;
+    bool is_direct;
     char path[HC_IMAGE_PATH], part[HC_IMAGE_PATH];
 };
 hc_status hc_outfile_open(struct hc_outfile *f, const char *path, struct hc_err *err) HC_MUST_CHECK;
+// Writes past the page cache from here on, where the file system can: for files that are written
+// once and not read at once (the kernel's copy costs more than the disk). Every write but the last
+// must then be a multiple of HC_OUTFILE_PAGE from memory aligned to it; the last one may follow
+// hc_outfile_indirect.
+#define HC_OUTFILE_PAGE 4096
+void hc_outfile_direct(struct hc_outfile *f);
+void hc_outfile_indirect(struct hc_outfile *f);
 hc_status hc_outfile_write(struct hc_outfile *f, const void *p, size_t n,
                            struct hc_err *err) HC_MUST_CHECK; // at the current position
 hc_status hc_outfile_write_at(struct hc_outfile *f, const void *p, size_t n, off_t at,
@@ -33,10 +41,18 @@ hc_status hc_outfile_fail(const char *path, int errnum, struct hc_err *err);
 hc_status hc_infile_open(int *fd, off_t *size, const char *path, struct hc_err *err) HC_MUST_CHECK;
 bool hc_infile_read_at(int fd, void *p, size_t n, off_t at); // all n bytes or false
 
+// ---- half floats (image_half.c) ----------------------------------------------------------------
+
+// Rounded to nearest, ties to even; beyond +-65504 that number, NaN becomes 0. The plain forms give
+// the same bits without the processor's help.
+void hc_half_from(uint16_t *out, const float *in, size_t n);
+void hc_half_to(float *out, const uint16_t *in, size_t n);
+void hc_half_plain_from(uint16_t *out, const float *in, size_t n);
+void hc_half_plain_to(float *out, const uint16_t *in, size_t n);
+
 // ---- raster (image_raster.c) -------------------------------------------------------------------
 
-// n rows already in the
-// raster's own layout (planar within a row).
+// n rows already in the layout of a float raster (planar within a row); for float rasters only.
 hc_status hc_raster_append_raw(struct hc_raster_writer *w, const float *rows, int n,
                                struct hc_err *err) HC_MUST_CHECK;
 

@@ -1,8 +1,11 @@
-// Display tiles: one file holds every level, each tile already encoded; serving one is a read.
+// Display tiles. One file holds every level but the full size, each tile already encoded; serving
+// one is a read. A full-size tile is three quarters of the work and seldom looked at: it is encoded
+// when asked for.
 //
 // Layout (little endian): head, one entry {offset, bytes} per tile (level 0 first, rows, columns),
-// then the tiles in the order they were made. All levels are made in one pass over the raster: a
-// strip of 256 rows is encoded, halved in linear light, and feeds the strip of the next level.
+// then the tiles in the order they were made. All levels are made in one pass: the rows of the
+// picture are halved in linear light into a strip of 256 rows of the next level, which is encoded
+// when it is full and feeds the level after it.
 #include <math.h>
 #include <string.h>
 #include <unistd.h>
@@ -11,14 +14,17 @@
 #include "colour/colour.h"
 #include "image/image_priv.h"
 
-#define MAGIC "hctile\x01\n"
-#define TILE 256
+#define MAGIC "hctile\x02\n"
+#define TILE HC_TILES_ROWS
 #define MAX_LEVELS 16
 #define QUALITY 92
 
 struct head {
     char magic[8];
-    int32_t w, h, levels, tile, kind, reserved;
+    int32_t w, h, levels, tile, kind;
+    float lo, hi;
+    int32_t reserved;
+    char source[HC_TILES_SOURCE];
 };
 struct entry {
     uint64_t at;
@@ -47,6 +53,69 @@ static int level_sizes(int w, int h, int lw[MAX_LEVELS], int lh[MAX_LEVELS])
     return n;
 }
 
+// ---- drawing -----------------------------------------------------------------------------------
+
+// What one tile is drawn from: n x h px of every band; what lies over and left of it for HEAT.
+struct patch {
+    const float *row[3]; // first row of each band
+    ptrdiff_t stride;
+    int x0, y0, w, h;   // level px
+    const float *above; // the row over the first, NULL when there is none
+    bool has_left;      // row[0][-1] lies in the picture
+};
+
+struct style {
+    enum hc_tiles_kind kind;
+    float lo, hi;
+};
+
+static int bands_of(enum hc_tiles_kind kind)
+{
+    return kind == HC_TILES_COLOUR ? 3 : 1;
+}
+
+static void draw_row(const struct style *s, const struct patch *p, uint8_t *px, int y)
+{
+    const float *row[3] = {NULL, NULL, NULL},
+                *above = y > 0 ? p->row[0] + (y - 1) * p->stride : p->above;
+    for (int b = 0; b < bands_of(s->kind); b++) {
+        row[b] = p->row[b] + y * p->stride;
+    }
+    switch (s->kind) {
+    case HC_TILES_COLOUR:
+        hc_colour_srgb8_row(px, row, (size_t)p->w);
+        break;
+    case HC_TILES_GREY:
+        hc_encode_grey_row(px, row[0], (size_t)p->w, s->lo, s->hi);
+        break;
+    case HC_TILES_HATCH:
+        hc_overlay_hatch_row(px, row[0], p->w, p->x0, p->y0 + y);
+        break;
+    case HC_TILES_HEAT:
+        hc_overlay_heat_row(px, row[0], above, p->has_left ? row[0][-1] : NAN, p->w, p->x0,
+                            p->y0 + y, s->lo, s->hi);
+        break;
+    }
+}
+
+static hc_status encode(const struct style *s, const struct patch *p, struct hc_buf *out,
+                        struct hc_err *err)
+{
+    int channels = s->kind == HC_TILES_COLOUR ? 3 : s->kind == HC_TILES_GREY ? 1 : 2;
+    uint8_t *px = hc_mem_alloc((size_t)TILE * TILE * (size_t)channels);
+    hc_status st;
+    if (!px) {
+        return hc_err_set(err, HC_ENOMEM, "image", "Out of memory while making display tiles.");
+    }
+    for (int y = 0; y < p->h; y++) {
+        draw_row(s, p, px + (size_t)y * (size_t)p->w * (size_t)channels, y);
+    }
+    st = channels == 2 ? hc_encode_png8(out, px, p->w, p->h, 2, 3, err)
+                       : hc_encode_jpeg8(out, px, p->w, p->h, channels, QUALITY, err);
+    hc_mem_free(px);
+    return st;
+}
+
 // ---- making ------------------------------------------------------------------------------------
 struct level {
     int w, h, y0, filled;    // y0: first row of the strip; filled: rows in it
@@ -61,11 +130,10 @@ struct made {
     struct hc_err err;
 };
 
-struct maker {
-    const struct hc_raster *r;
-    enum hc_tiles_kind kind;
-    float lo, hi;
-    int bands, levels;
+struct hc_tiles_maker {
+    struct style style;
+    int w, h, next;    // next: rows taken so far
+    int bands, stored; // stored: levels in the file, all but the full size
     struct level level[MAX_LEVELS];
     struct hc_outfile file;
     uint64_t end; // bytes written so far
@@ -73,20 +141,25 @@ struct maker {
     size_t entries;
     struct made *made; // one per tile of a row
     struct hc_par *par;
-    // the strip now in work
+    // the strip now in work, and the rows to be halved
     struct level *at;
-    hc_status read_st[TILE / HC_BLOCK];
-    struct hc_err read_err[TILE / HC_BLOCK];
+    const struct hc_plane *from;
+    int from_rows;
+    bool is_code; // codes: what is not 0 counts as 1
 };
 
-static hc_status maker_init(struct maker *m, struct hc_err *err)
+static hc_status no_memory(struct hc_err *err)
+{
+    return hc_err_set(err, HC_ENOMEM, "image", "Out of memory while making display tiles.");
+}
+
+static hc_status maker_init(struct hc_tiles_maker *m, struct hc_err *err)
 {
     int lw[MAX_LEVELS], lh[MAX_LEVELS];
-    int across = tiles_along(hc_raster_w(m->r));
     hc_status st = HC_OK;
-    m->bands = hc_raster_bands(m->r);
-    m->levels = level_sizes(hc_raster_w(m->r), hc_raster_h(m->r), lw, lh);
-    for (int l = 0; l < m->levels && st == HC_OK; l++) {
+    m->bands = bands_of(m->style.kind);
+    m->stored = level_sizes(m->w, m->h, lw, lh) - 1;
+    for (int l = 0; l < m->stored && st == HC_OK; l++) {
         struct level *v = &m->level[l];
         v->w = lw[l];
         v->h = lh[l];
@@ -95,108 +168,78 @@ static hc_status maker_init(struct maker *m, struct hc_err *err)
         for (int b = 0; b < m->bands && st == HC_OK; b++) {
             st = hc_plane_create(&v->band[b], v->w, TILE, err);
         }
-        if (st == HC_OK && !(v->above = hc_mem_array((size_t)v->w, sizeof(float)))) {
-            st = hc_err_set(err, HC_ENOMEM, "image", "Out of memory while making display tiles.");
-        }
+        v->above = hc_mem_array((size_t)v->w, sizeof(float));
+        st = st == HC_OK && !v->above ? no_memory(err) : st;
     }
-    m->entry = hc_mem_array(m->entries, sizeof *m->entry);
-    m->made = hc_mem_array((size_t)across, sizeof *m->made);
-    if (st == HC_OK && (!m->entry || !m->made)) {
-        st = hc_err_set(err, HC_ENOMEM, "image", "Out of memory while making display tiles.");
+    if (st == HC_OK && m->stored > 0) {
+        m->entry = hc_mem_array(m->entries, sizeof *m->entry);
+        m->made = hc_mem_array((size_t)tiles_along(m->w), sizeof *m->made);
+        st = m->entry && m->made ? HC_OK : no_memory(err);
     }
     return st;
 }
 
-static void maker_release(struct maker *m)
-{
-    for (int l = 0; l < m->levels; l++) {
-        for (int b = 0; b < m->bands; b++) {
-            hc_plane_release(&m->level[l].band[b]);
-        }
-        hc_mem_free(m->level[l].above);
-    }
-    for (int i = 0; m->made && i < tiles_along(hc_raster_w(m->r)); i++) {
-        hc_buf_release(&m->made[i].bytes);
-    }
-    hc_mem_free(m->entry);
-    hc_mem_free(m->made);
-}
-
-static void draw_row(const struct maker *m, const struct level *v, uint8_t *px, int x0, int y,
-                     int n)
-{
-    const float *row[3];
-    for (int b = 0; b < m->bands; b++) {
-        row[b] = hc_plane_row(&v->band[b], y) + x0;
-    }
-    switch (m->kind) {
-    case HC_TILES_COLOUR:
-        hc_colour_srgb8_row(px, row, (size_t)n);
-        break;
-    case HC_TILES_GREY:
-        hc_encode_grey_row(px, row[0], (size_t)n, m->lo, m->hi);
-        break;
-    case HC_TILES_HATCH:
-        hc_overlay_hatch_row(px, row[0], n, x0, v->y0 + y);
-        break;
-    case HC_TILES_HEAT:
-        hc_overlay_heat_row(px, row[0],
-                            y > 0       ? hc_plane_row(&v->band[0], y - 1) + x0
-                            : v->y0 > 0 ? v->above + x0
-                                        : NULL,
-                            x0 > 0 ? row[0][-1] : NAN, n, x0, v->y0 + y, m->lo, m->hi);
-        break;
-    }
-}
-
 static void encode_tile(void *ctx, int block, int r0, int r1)
 {
-    struct maker *m = ctx;
+    struct hc_tiles_maker *m = ctx;
     struct level *v = m->at;
     struct made *t = &m->made[block];
-    int x0 = block * TILE, w = v->w - x0 < TILE ? v->w - x0 : TILE, h = v->filled;
-    int channels = m->kind == HC_TILES_COLOUR ? 3 : m->kind == HC_TILES_GREY ? 1 : 2;
-    uint8_t *px = hc_mem_alloc((size_t)TILE * TILE * (size_t)channels);
+    struct patch p = {.stride = v->band[0].stride, .x0 = block * TILE, .y0 = v->y0, .h = v->filled};
     (void)r0; // hc_par_rows counts "rows"; one block stands for one tile
     (void)r1;
+    p.w = v->w - p.x0 < TILE ? v->w - p.x0 : TILE;
+    for (int b = 0; b < m->bands; b++) {
+        p.row[b] = hc_plane_row(&v->band[b], 0) + p.x0;
+    }
+    p.above = v->y0 > 0 ? v->above + p.x0 : NULL;
+    p.has_left = p.x0 > 0;
     hc_buf_reset(&t->bytes);
-    if (!px) {
-        t->st =
-            hc_err_set(&t->err, HC_ENOMEM, "image", "Out of memory while making display tiles.");
-        return;
-    }
-    for (int y = 0; y < h; y++) {
-        draw_row(m, v, px + (size_t)y * (size_t)w * (size_t)channels, x0, y, w);
-    }
-    t->st = channels == 2 ? hc_encode_png8(&t->bytes, px, w, h, 2, 3, &t->err)
-                          : hc_encode_jpeg8(&t->bytes, px, w, h, channels, QUALITY, &t->err);
-    hc_mem_free(px);
+    t->st = encode(&m->style, &p, &t->bytes, &t->err);
 }
 
-// Mean of 2 x 2 (fewer at an odd edge) of the strip in work into the next smaller level.
+// Mean of 2 x 2 (fewer at an odd edge) of the rows in work into the next smaller level.
 static void halve(void *ctx, int block, int r0, int r1)
 {
-    struct maker *m = ctx;
-    const struct level *v = m->at;
-    struct level *next = m->at - 1;
+    struct hc_tiles_maker *m = ctx;
+    struct level *to = m->at;
+    int w = m->from[0].w, even = w / 2;
     (void)block;
     for (int b = 0; b < m->bands; b++) {
         for (int y = r0; y < r1; y++) {
-            const float *a = hc_plane_row(&v->band[b], 2 * y);
-            const float *c = 2 * y + 1 < v->filled ? hc_plane_row(&v->band[b], 2 * y + 1) : a;
-            float *out = hc_plane_row(&next->band[b], next->filled + y);
-            int even = v->w / 2;
-            for (int x = 0; x < even; x++) {
-                out[x] = 0.25f * ((a[2 * x] + a[2 * x + 1]) + (c[2 * x] + c[2 * x + 1]));
+            const float *a = hc_plane_row(&m->from[b], 2 * y);
+            const float *c = 2 * y + 1 < m->from_rows ? hc_plane_row(&m->from[b], 2 * y + 1) : a;
+            float *restrict out = hc_plane_row(&to->band[b], to->filled + y);
+            if (m->is_code) {
+                for (int x = 0; x < even; x++) {
+                    int n = (a[2 * x] != 0) + (a[2 * x + 1] != 0) + (c[2 * x] != 0) +
+                            (c[2 * x + 1] != 0);
+                    out[x] = 0.25f * (float)n;
+                }
+            } else {
+                for (int x = 0; x < even; x++) {
+                    out[x] = 0.25f * ((a[2 * x] + a[2 * x + 1]) + (c[2 * x] + c[2 * x + 1]));
+                }
             }
-            if (v->w % 2) {
-                out[even] = 0.5f * (a[2 * even] + c[2 * even]);
+            if (w % 2) {
+                out[even] = m->is_code ? 0.5f * (float)((a[2 * even] != 0) + (c[2 * even] != 0))
+                                       : 0.5f * (a[2 * even] + c[2 * even]);
             }
         }
     }
 }
 
-static hc_status write_tiles(struct maker *m, struct level *v, struct hc_err *err)
+// Rows of one level go, halved, into the strip of the next smaller one.
+static void feed(struct hc_tiles_maker *m, const struct hc_plane *from, int rows, int to)
+{
+    m->from = from;
+    m->from_rows = rows;
+    m->is_code = m->style.kind == HC_TILES_HATCH && to == m->stored - 1;
+    m->at = &m->level[to];
+    hc_par_rows(m->par, (rows + 1) / 2, halve, m);
+    m->level[to].filled += (rows + 1) / 2;
+}
+
+static hc_status write_tiles(struct hc_tiles_maker *m, struct level *v, struct hc_err *err)
 {
     int across = tiles_along(v->w);
     size_t e = v->first_entry + (size_t)(v->y0 / TILE) * (size_t)across;
@@ -215,7 +258,7 @@ static hc_status write_tiles(struct maker *m, struct level *v, struct hc_err *er
 
 // A strip is full (or the level ends): encode it, feed the next level, and that one's strip in
 // turn.
-static hc_status finish_strip(struct maker *m, int l, struct hc_err *err)
+static hc_status finish_strip(struct hc_tiles_maker *m, int l, struct hc_err *err)
 {
     for (; l >= 0; l--) {
         struct level *v = &m->level[l];
@@ -230,9 +273,7 @@ static hc_status finish_strip(struct maker *m, int l, struct hc_err *err)
             return st;
         }
         if (l > 0) {
-            int rows = (v->filled + 1) / 2;
-            hc_par_rows(m->par, rows, halve, m);
-            m->level[l - 1].filled += rows;
+            feed(m, v->band, v->filled, l - 1);
         }
         memcpy(v->above, hc_plane_row(&v->band[0], v->filled - 1), (size_t)v->w * sizeof(float));
         v->y0 += v->filled;
@@ -241,96 +282,179 @@ static hc_status finish_strip(struct maker *m, int l, struct hc_err *err)
     return HC_OK;
 }
 
-static void read_rows(void *ctx, int block, int r0, int r1)
+hc_status hc_tiles_begin(struct hc_tiles_maker **out, const char *path, int w, int h,
+                         enum hc_tiles_kind kind, float lo, float hi, struct hc_err *err)
 {
-    struct maker *m = ctx;
-    struct level *v = m->at;
-    hc_status st = HC_OK;
-    for (int b = 0; b < m->bands && st == HC_OK; b++) {
-        struct hc_plane part = hc_plane_part(&v->band[b], 0, r0, v->w, r1 - r0);
-        st = hc_raster_read(m->r, b, 0, v->y0 + r0, &part, &m->read_err[block]);
-        for (int y = 0; y < part.h && st == HC_OK && m->kind == HC_TILES_HATCH; y++) {
-            float *row = hc_plane_row(&part, y);
-            for (int x = 0; x < part.w; x++) {
-                row[x] = row[x] != 0; // a share from here on, not a code
-            }
-        }
-    }
-    m->read_st[block] = st;
-}
-
-static hc_status make_all(struct maker *m, struct hc_job *job, struct hc_err *err)
-{
-    struct level *full = &m->level[m->levels - 1];
-    hc_status st = HC_OK;
-    while (full->y0 < full->h && st == HC_OK) {
-        int rows = full->h - full->y0 < TILE ? full->h - full->y0 : TILE;
-        st = hc_job_step(job, (double)full->y0 / full->h, "making display tiles", err);
-        if (st != HC_OK) {
-            break;
-        }
-        m->at = full;
-        hc_par_rows(m->par, rows, read_rows, m);
-        for (int b = 0; b < hc_par_blocks(rows) && st == HC_OK; b++) {
-            if (m->read_st[b] != HC_OK) {
-                st = hc_err_set(err, m->read_st[b], "image", "%s", m->read_err[b].what);
-            }
-        }
-        full->filled = rows;
-        st = st == HC_OK ? finish_strip(m, m->levels - 1, err) : st;
-    }
-    return st;
-}
-
-static hc_status check_request(const struct hc_raster *r, enum hc_tiles_kind kind, float lo,
-                               float hi, struct hc_err *err)
-{
-    int want = kind == HC_TILES_COLOUR ? 3 : 1;
-    if (hc_raster_bands(r) != want) {
-        return hc_err_set(err, HC_EARG, "image",
-                          "These tiles need a raster of %d bands; it has %d.", want,
-                          hc_raster_bands(r));
-    }
+    struct hc_tiles_maker *m;
+    struct head head = {.w = w};
+    hc_status st;
     if ((kind == HC_TILES_GREY || kind == HC_TILES_HEAT) &&
         !(lo < hi && isfinite(lo) && isfinite(hi))) {
         return hc_err_set(err, HC_ERANGE, "image",
                           "Tiles from %g to %g; the first must be the smaller.", (double)lo,
                           (double)hi);
     }
+    if (w < 1 || h < 1 || w > HC_IMAGE_MAX_SIDE || h > HC_IMAGE_MAX_SIDE) {
+        return hc_err_set(err, HC_ERANGE, "image", "Tiles of %d x %d px; sides must be 1 to %d.", w,
+                          h, HC_IMAGE_MAX_SIDE);
+    }
+    m = hc_mem_array(1, sizeof *m);
+    if (!m) {
+        return no_memory(err);
+    }
+    m->style = (struct style){kind, lo, hi};
+    m->w = w;
+    m->h = h;
+    m->file.fd = -1;
+    st = maker_init(m, err);
+    st = st == HC_OK ? hc_outfile_open(&m->file, path, err) : st;
+    // The head without its magic and an index of zeros, filled in at the end.
+    st = st == HC_OK ? hc_outfile_write(&m->file, &head, sizeof head, err) : st;
+    if (st == HC_OK && m->entries) {
+        st = hc_outfile_write(&m->file, m->entry, m->entries * sizeof *m->entry, err);
+    }
+    m->end = sizeof head + m->entries * sizeof *m->entry;
+    if (st != HC_OK) {
+        hc_tiles_abandon(m);
+        return st;
+    }
+    *out = m;
+    return HC_OK;
+}
+
+hc_status hc_tiles_add(struct hc_tiles_maker *m, const struct hc_plane *rows, struct hc_par *par,
+                       struct hc_err *err)
+{
+    int n = rows[0].h;
+    for (int b = 0; b < m->bands; b++) {
+        if (rows[b].w != m->w || rows[b].h != n || n > m->h - m->next ||
+            (n != TILE && n != m->h - m->next)) {
+            return hc_err_set(err, HC_ERANGE, "image",
+                              "%d x %d px of band %d for tiles at row %d of %d x %d px.", rows[b].w,
+                              rows[b].h, b, m->next, m->w, m->h);
+        }
+    }
+    m->next += n;
+    m->par = par;
+    if (m->stored == 0) {
+        return HC_OK;
+    }
+    feed(m, rows, n, m->stored - 1);
+    return finish_strip(m, m->stored - 1, err);
+}
+
+hc_status hc_tiles_end(struct hc_tiles_maker *m, const char *source, struct hc_err *err)
+{
+    struct head head = {.w = m->w,
+                        .h = m->h,
+                        .levels = m->stored + 1,
+                        .tile = TILE,
+                        .kind = (int)m->style.kind,
+                        .lo = m->style.lo,
+                        .hi = m->style.hi};
+    hc_status st = HC_OK;
+    if (m->next != m->h || strlen(source) >= sizeof head.source) {
+        st = hc_err_set(err, HC_ERANGE, "image", "Tiles got %d of %d rows, from %.80s.", m->next,
+                        m->h, source);
+    }
+    memcpy(head.magic, MAGIC, sizeof head.magic);
+    snprintf(head.source, sizeof head.source, "%s", source);
+    if (st == HC_OK && m->entries) {
+        st = hc_outfile_write_at(&m->file, m->entry, m->entries * sizeof *m->entry, sizeof head,
+                                 err);
+    }
+    st = st == HC_OK ? hc_outfile_write_at(&m->file, &head, sizeof head, 0, err) : st;
+    st = st == HC_OK ? hc_outfile_commit(&m->file, err) : st;
+    hc_tiles_abandon(m);
+    return st;
+}
+
+void hc_tiles_abandon(struct hc_tiles_maker *m)
+{
+    if (!m) {
+        return;
+    }
+    hc_outfile_abandon(&m->file);
+    for (int l = 0; l < m->stored; l++) {
+        for (int b = 0; b < m->bands; b++) {
+            hc_plane_release(&m->level[l].band[b]);
+        }
+        hc_mem_free(m->level[l].above);
+    }
+    for (int i = 0; m->made && i < tiles_along(m->w); i++) {
+        hc_buf_release(&m->made[i].bytes);
+    }
+    hc_mem_free(m->entry);
+    hc_mem_free(m->made);
+    hc_mem_free(m);
+}
+
+// ---- making from a raster ----
+struct reader {
+    const struct hc_raster *r;
+    struct hc_plane band[3]; // TILE rows
+    int bands, y0;
+    hc_status st[TILE / HC_BLOCK];
+    struct hc_err err[TILE / HC_BLOCK];
+};
+
+static void read_rows(void *ctx, int block, int r0, int r1)
+{
+    struct reader *m = ctx;
+    hc_status st = HC_OK;
+    for (int b = 0; b < m->bands && st == HC_OK; b++) {
+        struct hc_plane part = hc_plane_part(&m->band[b], 0, r0, m->band[b].w, r1 - r0);
+        st = hc_raster_read(m->r, b, 0, m->y0 + r0, &part, &m->err[block]);
+    }
+    m->st[block] = st;
+}
+
+static hc_status read_strip(struct reader *rd, int rows, struct hc_par *par, struct hc_err *err)
+{
+    hc_par_rows(par, rows, read_rows, rd);
+    for (int b = 0; b < hc_par_blocks(rows); b++) {
+        if (rd->st[b] != HC_OK) {
+            return hc_err_set(err, rd->st[b], "image", "%s", rd->err[b].what);
+        }
+    }
     return HC_OK;
 }
 
 hc_status hc_tiles_make(const struct hc_raster *r, enum hc_tiles_kind kind, float lo, float hi,
-                        const char *path, struct hc_par *par, struct hc_job *job,
-                        struct hc_err *err)
+                        const char *source, const char *path, struct hc_par *par,
+                        struct hc_job *job, struct hc_err *err)
 {
-    struct maker m = {.r = r, .kind = kind, .lo = lo, .hi = hi, .par = par, .file = {.fd = -1}};
-    struct head head = {.w = hc_raster_w(r), .h = hc_raster_h(r), .tile = TILE, .kind = (int)kind};
-    hc_status st = check_request(r, kind, lo, hi, err);
-    if (st != HC_OK) {
-        return st;
+    int w = hc_raster_w(r), h = hc_raster_h(r);
+    struct reader rd = {.r = r, .bands = hc_raster_bands(r)};
+    struct hc_tiles_maker *m = NULL;
+    hc_status st;
+    if (rd.bands != bands_of(kind)) {
+        return hc_err_set(err, HC_EARG, "image",
+                          "These tiles need a raster of %d bands; it has %d.", bands_of(kind),
+                          rd.bands);
     }
-    st = maker_init(&m, err);
-    st = st == HC_OK ? hc_outfile_open(&m.file, path, err) : st;
-    if (st == HC_OK) { // the head and an index of zeros, filled in at the end
-        st = hc_outfile_write(&m.file, &head, sizeof head, err);
-        st =
-            st == HC_OK ? hc_outfile_write(&m.file, m.entry, m.entries * sizeof *m.entry, err) : st;
-        m.end = sizeof head + m.entries * sizeof *m.entry;
+    st = hc_tiles_begin(&m, path, w, h, kind, lo, hi, err);
+    for (int b = 0; b < rd.bands && st == HC_OK; b++) {
+        st = hc_plane_create(&rd.band[b], w, TILE, err);
     }
-    st = st == HC_OK ? make_all(&m, job, err) : st;
+    for (; rd.y0 < h && st == HC_OK; rd.y0 += TILE) {
+        struct hc_plane part[3];
+        int rows = h - rd.y0 < TILE ? h - rd.y0 : TILE;
+        st = hc_job_step(job, (double)rd.y0 / h, "making display tiles", err);
+        st = st == HC_OK ? read_strip(&rd, rows, par, err) : st;
+        for (int b = 0; b < rd.bands; b++) {
+            part[b] = hc_plane_part(&rd.band[b], 0, 0, w, rows);
+        }
+        st = st == HC_OK ? hc_tiles_add(m, part, par, err) : st;
+    }
     if (st == HC_OK) {
-        memcpy(head.magic, MAGIC, sizeof head.magic);
-        head.levels = m.levels;
-        st = hc_outfile_write_at(&m.file, m.entry, m.entries * sizeof *m.entry, sizeof head, err);
-        st = st == HC_OK ? hc_outfile_write_at(&m.file, &head, sizeof head, 0, err) : st;
-    }
-    if (st == HC_OK) {
-        st = hc_outfile_commit(&m.file, err);
+        st = hc_tiles_end(m, source, err);
     } else {
-        hc_outfile_abandon(&m.file);
+        hc_tiles_abandon(m);
     }
-    maker_release(&m);
+    for (int b = 0; b < rd.bands; b++) {
+        hc_plane_release(&rd.band[b]);
+    }
     return st;
 }
 
@@ -339,6 +463,9 @@ struct hc_tiles {
     int fd, levels, lw[MAX_LEVELS], lh[MAX_LEVELS];
     size_t first_entry[MAX_LEVELS];
     uint64_t size;
+    struct style style;
+    struct hc_raster *raster; // NULL until lent
+    char source[HC_TILES_SOURCE];
     struct hc_tiles_info info;
 };
 
@@ -362,7 +489,7 @@ hc_status hc_tiles_open(struct hc_tiles **out, const char *path, struct hc_err *
     if (!hc_infile_read_at(fd, &head, sizeof head, 0) ||
         memcmp(head.magic, MAGIC, sizeof head.magic) != 0 || head.tile != TILE || head.w < 1 ||
         head.h < 1 || head.w > HC_IMAGE_MAX_SIDE || head.h > HC_IMAGE_MAX_SIDE || head.kind < 0 ||
-        head.kind > HC_TILES_HEAT) {
+        head.kind > HC_TILES_HEAT || memchr(head.source, 0, sizeof head.source) == NULL) {
         close(fd);
         return not_a_pack(path, err);
     }
@@ -374,12 +501,20 @@ hc_status hc_tiles_open(struct hc_tiles **out, const char *path, struct hc_err *
     t->fd = fd;
     t->size = (uint64_t)size;
     t->levels = level_sizes(head.w, head.h, t->lw, t->lh);
-    for (int l = 0; l < t->levels; l++) {
+    for (int l = 0; l < t->levels - 1; l++) {
         t->first_entry[l] = entries;
         entries += (size_t)tiles_along(t->lw[l]) * (size_t)tiles_along(t->lh[l]);
     }
-    t->info = (struct hc_tiles_info){head.w, head.h, t->levels, TILE,
-                                     head.kind <= HC_TILES_GREY ? "image/jpeg" : "image/png"};
+    t->style = (struct style){(enum hc_tiles_kind)head.kind, head.lo, head.hi};
+    memcpy(t->source, head.source, sizeof t->source);
+    t->info = (struct hc_tiles_info){
+        .w = head.w,
+        .h = head.h,
+        .levels = t->levels,
+        .tile = TILE,
+        .type = head.kind <= HC_TILES_GREY ? "image/jpeg" : "image/png",
+        .source = t->source,
+    };
     if (head.levels != t->levels || t->size < sizeof head + entries * sizeof(struct entry)) {
         hc_tiles_close(t);
         return not_a_pack(path, err);
@@ -392,6 +527,7 @@ void hc_tiles_close(struct hc_tiles *t)
 {
     if (t) {
         close(t->fd);
+        hc_raster_close(t->raster);
         hc_mem_free(t);
     }
 }
@@ -399,6 +535,52 @@ void hc_tiles_close(struct hc_tiles *t)
 struct hc_tiles_info hc_tiles_get_info(const struct hc_tiles *t)
 {
     return t->info;
+}
+
+hc_status hc_tiles_lend(struct hc_tiles *t, struct hc_raster *r, struct hc_err *err)
+{
+    if (hc_raster_w(r) != t->info.w || hc_raster_h(r) != t->info.h ||
+        hc_raster_bands(r) != bands_of(t->style.kind)) {
+        return hc_err_set(err, HC_EDATA, "image",
+                          "The tiles are of %d x %d px, the raster of %d x %d px.", t->info.w,
+                          t->info.h, hc_raster_w(r), hc_raster_h(r));
+    }
+    hc_raster_close(t->raster);
+    t->raster = r;
+    t->info.has_raster = true;
+    return HC_OK;
+}
+
+// One tile of the full size, drawn as those of the other levels are: with the row over it and the
+// column left of it.
+static hc_status draw_full(const struct hc_tiles *t, int x, int y, struct hc_buf *out,
+                           struct hc_err *err)
+{
+    struct patch p = {.x0 = x * TILE, .y0 = y * TILE, .has_left = x > 0};
+    int left = x > 0, over = y > 0, bands = bands_of(t->style.kind);
+    struct hc_plane px[3] = {{0}};
+    hc_status st = HC_OK;
+    p.w = t->info.w - p.x0 < TILE ? t->info.w - p.x0 : TILE;
+    p.h = t->info.h - p.y0 < TILE ? t->info.h - p.y0 : TILE;
+    for (int b = 0; b < bands && st == HC_OK; b++) {
+        st = hc_plane_create(&px[b], p.w + left, p.h + over, err);
+        st = st == HC_OK ? hc_raster_read(t->raster, b, p.x0 - left, p.y0 - over, &px[b], err) : st;
+        if (st == HC_OK) {
+            p.row[b] = hc_plane_row(&px[b], over) + left;
+            p.stride = px[b].stride;
+        }
+    }
+    if (st == HC_OK) {
+        p.above = over ? hc_plane_row(&px[0], 0) + left : NULL;
+        for (int i = 0; t->style.kind == HC_TILES_HATCH && i < px[0].w * px[0].h; i++) {
+            px[0].px[i] = px[0].px[i] != 0; // codes become shares of refused pixels
+        }
+        st = encode(&t->style, &p, out, err);
+    }
+    for (int b = 0; b < bands; b++) {
+        hc_plane_release(&px[b]);
+    }
+    return st;
 }
 
 hc_status hc_tiles_get(const struct hc_tiles *t, int level, int x, int y, struct hc_buf *out,
@@ -412,6 +594,11 @@ hc_status hc_tiles_get(const struct hc_tiles *t, int level, int x, int y, struct
         y >= tiles_along(t->lh[level])) {
         return hc_err_set(err, HC_ENOTFOUND, "image", "There is no tile %d, %d in level %d of %d.",
                           x, y, level, t->levels);
+    }
+    if (level == t->levels - 1) {
+        return t->raster ? draw_full(t, x, y, out, err)
+                         : hc_err_set(err, HC_ENOTFOUND, "image",
+                                      "The raster behind these tiles is not there; make it again.");
     }
     i = t->first_entry[level] + (size_t)y * (size_t)tiles_along(t->lw[level]) + (size_t)x;
     if (!hc_infile_read_at(t->fd, &e, sizeof e, (off_t)(sizeof(struct head) + i * sizeof e)) ||

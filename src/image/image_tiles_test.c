@@ -97,9 +97,12 @@ static struct hc_tiles *tiles_of(const struct hc_raster *r, enum hc_tiles_kind k
                                  float hi)
 {
     struct hc_tiles *t = NULL;
+    struct hc_raster *full = NULL;
     struct hc_err err = {0};
-    assert_ok(hc_tiles_make(r, kind, lo, hi, t1, NULL, NULL, &err), &err);
+    assert_ok(hc_tiles_make(r, kind, lo, hi, "", t1, NULL, NULL, &err), &err);
     assert_ok(hc_tiles_open(&t, t1, &err), &err);
+    assert_ok(hc_raster_open(&full, a, &err), &err);
+    assert_ok(hc_tiles_lend(t, full, &err), &err);
     return t;
 }
 
@@ -272,8 +275,8 @@ static void same_bytes_for_any_threads(void **state)
         struct hc_raster *r = make(k[i].bands, k[i].fn);
         size_t n1, n2;
         uint8_t *p1, *p2;
-        assert_ok(hc_tiles_make(r, k[i].kind, 0, 8, t1, NULL, NULL, &err), &err);
-        assert_ok(hc_tiles_make(r, k[i].kind, 0, 8, t2, par, NULL, &err), &err);
+        assert_ok(hc_tiles_make(r, k[i].kind, 0, 8, "", t1, NULL, NULL, &err), &err);
+        assert_ok(hc_tiles_make(r, k[i].kind, 0, 8, "", t2, par, NULL, &err), &err);
         p1 = picture_read_bytes(t1, &n1);
         p2 = picture_read_bytes(t2, &n2);
         assert_int_equal(n1, n2);
@@ -296,8 +299,8 @@ static void refuses_what_is_no_pack(void **state)
     struct hc_rng rng = hc_rng_make(5);
     (void)state;
     hc_tiles_close(t);
-    assert_int_equal(hc_tiles_make(r, HC_TILES_COLOUR, 0, 1, t2, NULL, NULL, &err), HC_EARG);
-    assert_int_equal(hc_tiles_make(r, HC_TILES_GREY, 1, 1, t2, NULL, NULL, &err), HC_ERANGE);
+    assert_int_equal(hc_tiles_make(r, HC_TILES_COLOUR, 0, 1, "", t2, NULL, NULL, &err), HC_EARG);
+    assert_int_equal(hc_tiles_make(r, HC_TILES_GREY, 1, 1, "", t2, NULL, NULL, &err), HC_ERANGE);
     picture_write_bytes(t2, p, 40);
     assert_int_equal(hc_tiles_open(&t, t2, &err), HC_EDATA);
     picture_write_bytes(t2, "something else altogether, but long enough", 42);

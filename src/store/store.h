@@ -47,6 +47,12 @@ hc_status hc_store_painting(struct hc_store *s, struct hc_painting *out,
 
 hc_status hc_store_hash_file(const char *path, char hex[HC_SHA256_HEX], struct hc_job *job,
                              struct hc_err *err) HC_MUST_CHECK;
+// The hash of bytes as they pass by, so that a file just written need not be read again.
+struct hc_hash;
+hc_status hc_store_hash_begin(struct hc_hash **out, struct hc_err *err) HC_MUST_CHECK;
+void hc_store_hash_add(void *hash, const void *bytes, size_t n); // of a struct hc_hash
+// The hash and the number of bytes; frees h. hex NULL: only frees. h NULL is fine then.
+int64_t hc_store_hash_end(struct hc_hash *h, char hex[HC_SHA256_HEX]);
 // Copy a file into originals/ under its hash (temporary, fsync, rename, read-only). The same
 // content twice is one file. Does not touch the database: call hc_store_add_view next.
 hc_status hc_store_keep_original(struct hc_store *s, const char *path, const char *ext,
@@ -73,6 +79,11 @@ void hc_derived_release(struct hc_derived *d);
 // the record and get no log line.
 hc_status hc_store_put_derived(struct hc_store *s, const char *name, const char *kind,
                                const char *inputs_json, struct hc_err *err) HC_MUST_CHECK;
+// The same for a file whose hash is known: its `bytes` bytes went by hc_store_hash_add while this
+// process wrote and synced it. HC_EDATA when the file has another size.
+hc_status hc_store_put_derived_hashed(struct hc_store *s, const char *name, const char *kind,
+                                      const char *inputs_json, const char sha256[HC_SHA256_HEX],
+                                      int64_t bytes, struct hc_err *err) HC_MUST_CHECK;
 hc_status hc_store_get_derived(struct hc_store *s, const char *name, struct hc_derived *out,
                                struct hc_err *err) HC_MUST_CHECK; // HC_ENOTFOUND, also when
                                                                   // the file is gone

@@ -145,6 +145,41 @@ static void hex_of(const unsigned char digest[SHA256_DIGEST_SIZE], char hex[HC_S
     }
 }
 
+struct hc_hash {
+    struct sha256_ctx sha;
+    int64_t bytes;
+};
+
+hc_status hc_store_hash_begin(struct hc_hash **out, struct hc_err *err)
+{
+    struct hc_hash *h = hc_mem_array(1, sizeof *h);
+    if (!h) {
+        return hc_err_set(err, HC_ENOMEM, HC_STORE_ROOM, "out of memory for a hash");
+    }
+    sha256_init(&h->sha);
+    *out = h;
+    return HC_OK;
+}
+
+void hc_store_hash_add(void *hash, const void *bytes, size_t n)
+{
+    struct hc_hash *h = hash;
+    sha256_update(&h->sha, n, bytes);
+    h->bytes += (int64_t)n;
+}
+
+int64_t hc_store_hash_end(struct hc_hash *h, char hex[HC_SHA256_HEX])
+{
+    unsigned char digest[SHA256_DIGEST_SIZE];
+    int64_t bytes = h ? h->bytes : 0;
+    if (h && hex) {
+        sha256_digest(&h->sha, sizeof digest, digest);
+        hex_of(digest, hex);
+    }
+    hc_mem_free(h);
+    return bytes;
+}
+
 static hc_status write_all(int fd, const unsigned char *p, size_t n, const char *path,
                            struct hc_err *err)
 {

@@ -51,35 +51,63 @@ static hc_status put_derived_row(struct hc_store *s, const char *name, const cha
     return hc_query_end(&q, "writing a derived file's row", err);
 }
 
-// Derived files can be made again at any time, so they are no part of the record and get no log
-// line.
+// The row of a file that is on the disk. Derived files can be made again at any time, so they are
+// no part of the record and get no log line.
+static hc_status commit_derived(struct hc_store *s, const char *name, const char *kind,
+                                const char *inputs, const struct hc_file *file, struct hc_err *err)
+{
+    char folder[HC_STORE_PATH_MAX];
+    hc_status st = hc_store_join(folder, s->folder, HC_STORE_DERIVED, err);
+    st = st == HC_OK ? hc_store_sync_folder(folder, err) : st;
+    st = st == HC_OK ? hc_store_begin(s, err) : st;
+    if (st != HC_OK) {
+        return st;
+    }
+    st = put_derived_row(s, name, kind, inputs ? inputs : "{}", file, err);
+    return hc_store_finish(s, st, err);
+}
+
+static hc_status check_kind(const char *name, const char *kind, struct hc_err *err)
+{
+    return kind && *kind
+               ? HC_OK
+               : hc_err_set(err, HC_EARG, HC_STORE_ROOM, "the derived file %s has no kind", name);
+}
+
 hc_status hc_store_put_derived(struct hc_store *s, const char *name, const char *kind,
                                const char *inputs_json, struct hc_err *err)
 {
-    char path[HC_STORE_PATH_MAX], folder[HC_STORE_PATH_MAX];
+    char path[HC_STORE_PATH_MAX];
     struct hc_file file;
     hc_status st = hc_store_derived_path(s, name, path, sizeof path, err);
-    if (st == HC_OK && (!kind || !*kind)) {
-        st = hc_err_set(err, HC_EARG, HC_STORE_ROOM, "the derived file %s has no kind", name);
-    }
+    st = st == HC_OK ? check_kind(name, kind, err) : st;
     // Saved before its row is, or a power cut could leave a row that does not fit its file.
-    if (st == HC_OK) {
-        st = hc_store_hash_inside(path, true, &file, NULL, err);
-    }
-    if (st == HC_OK) {
-        st = hc_store_join(folder, s->folder, HC_STORE_DERIVED, err);
-    }
-    if (st == HC_OK) {
-        st = hc_store_sync_folder(folder, err);
-    }
-    if (st == HC_OK) {
-        st = hc_store_begin(s, err);
+    st = st == HC_OK ? hc_store_hash_inside(path, true, &file, NULL, err) : st;
+    return st == HC_OK ? commit_derived(s, name, kind, inputs_json, &file, err) : st;
+}
+
+hc_status hc_store_put_derived_hashed(struct hc_store *s, const char *name, const char *kind,
+                                      const char *inputs_json, const char sha256[HC_SHA256_HEX],
+                                      int64_t bytes, struct hc_err *err)
+{
+    char path[HC_STORE_PATH_MAX];
+    struct hc_file file;
+    hc_status st = hc_store_derived_path(s, name, path, sizeof path, err);
+    st = st == HC_OK ? check_kind(name, kind, err) : st;
+    st = st == HC_OK && !hc_store_is_hash(sha256)
+             ? hc_err_set(err, HC_EARG, HC_STORE_ROOM, "the hash of %s is not one", name)
+             : st;
+    st = st == HC_OK ? hc_store_look(path, &file, err) : st;
+    if (st == HC_OK && file.bytes != bytes) {
+        st = hc_err_set(err, HC_EDATA, HC_STORE_ROOM,
+                        "%s has %lld bytes, %lld were written; something else changed it", name,
+                        (long long)file.bytes, (long long)bytes);
     }
     if (st != HC_OK) {
         return st;
     }
-    st = put_derived_row(s, name, kind, inputs_json ? inputs_json : "{}", &file, err);
-    return hc_store_finish(s, st, err);
+    memcpy(file.sha256, sha256, HC_SHA256_HEX);
+    return commit_derived(s, name, kind, inputs_json, &file, err);
 }
 
 // Is the file at `path` the one the row was made for? A file that was replaced without its row (the

@@ -8,15 +8,13 @@
 #include "forecast/forecast.h"
 #include "work/work_forecast_priv.h"
 
-#define OVERVIEW_SIDE 1000 // px on the longest side: statistics, kriging, thresholds
-#define BAND_ROWS 256      // rows rendered and written at a time
-#define EDGE_PX 1.5        // window pixels closer to the outline are left out where enough remain
+#define OVERVIEW_SIDE                                                                              \
+    HC_WORK_FORECAST_SIDE // px on the longest side: statistics, kriging, thresholds
+#define EDGE_PX 1.5       // window pixels closer to the outline are left out where enough remain
 #define MIN_SAMPLES 25
 
 // A channel at the coding maximum of its file, in working light: coded white maps to 1.
 static const float clip_level[3] = {0.995f, 0.995f, 0.995f};
-
-const char *const hc_work_layer_name[HC_WORK_LAYERS] = {"look", "radius", "coat", "refusal"};
 
 static enum hc_surface_state surface_from(const char *s)
 {
@@ -110,28 +108,6 @@ static hc_status load_zones(struct run *r, struct hc_err *err)
         }
     }
     return st;
-}
-
-// 1 inside any zone. The plane covers frame px x0.., y0.. at `cell` px each.
-static void zone_mask(const struct run *r, struct hc_plane *mask, double y0, double cell)
-{
-    hc_plane_fill(mask, 0.0f);
-    for (size_t i = 0; i < r->zones.n; i++) {
-        struct hc_box b = hc_poly_box(r->zone_pt[i], r->zone_n[i]);
-        for (int y = 0; y < mask->h; y++) {
-            double fy = y0 + (y + 0.5) * cell;
-            if (fy < b.y0 || fy > b.y1) {
-                continue;
-            }
-            int x1 = (int)fmin(mask->w, ceil(b.x1 / cell));
-            for (int x = (int)fmax(0, floor(b.x0 / cell)); x < x1; x++) {
-                if (hc_poly_has(r->zone_pt[i], r->zone_n[i],
-                                (struct hc_pt){(x + 0.5) * cell, fy})) {
-                    hc_plane_row(mask, y)[x] = 1.0f;
-                }
-            }
-        }
-    }
 }
 
 static double edge_distance(const struct hc_pt *p, size_t n, struct hc_pt q)
@@ -288,14 +264,30 @@ static hc_status match_tests(struct run *r, struct hc_job *job, struct hc_err *e
     return st;
 }
 
+static struct hc_work_render what_to_render(struct run *r)
+{
+    return (struct hc_work_render){.w = r->w,
+                                   .fit = r->fit,
+                                   .before = r->before_r,
+                                   .uv = r->uv_r,
+                                   .frame_w = r->p.frame_w,
+                                   .frame_h = r->p.frame_h,
+                                   .zone_pt = r->zone_pt,
+                                   .zone_n = r->zone_n,
+                                   .n_zones = r->zones.n,
+                                   .inputs = r->inputs,
+                                   .layer = r->layer,
+                                   .tiles = r->tiles};
+}
+
 static hc_status load_overviews(struct run *r, int *cell, struct hc_job *job, struct hc_err *err)
 {
     struct hc_plane uv[3] = {{0}};
-    hc_status st = hc_raster_overview(r->before_r, OVERVIEW_SIDE, r->over.ch, cell, job, err);
+    hc_status st = hc_work_overview(r->w, &r->before, OVERVIEW_SIDE, r->over.ch, cell, job, err);
     int w = r->over.ch[0].w, h = r->over.ch[0].h;
     if (st == HC_OK && r->uv_r) {
         int uv_cell;
-        st = hc_raster_overview(r->uv_r, OVERVIEW_SIDE, uv, &uv_cell, job, err);
+        st = hc_work_overview(r->w, &r->uv, OVERVIEW_SIDE, uv, &uv_cell, job, err);
         st = st == HC_OK ? hc_plane_create(&r->over_uv, w, h, err) : st;
         if (st == HC_OK) {
             hc_work_luminance(&r->over_uv, uv, hc_raster_bands(r->uv_r));
@@ -304,7 +296,8 @@ static hc_status load_overviews(struct run *r, int *cell, struct hc_job *job, st
     if (st == HC_OK && r->zones.n) {
         st = hc_plane_create(&r->over_zone, w, h, err);
         if (st == HC_OK) {
-            zone_mask(r, &r->over_zone, 0, *cell);
+            struct hc_work_render zones = what_to_render(r);
+            hc_work_zone_mask(&zones, &r->over_zone, 0, *cell);
         }
     }
     for (int c = 0; c < 3; c++) {
@@ -371,163 +364,6 @@ static hc_status gather(struct run *r, const struct hc_work_forecast *req,
     in->over_cell_px = cell;
     in->radius_limit = req->radius_limit;
     in->clip_level = clip_level;
-    return st;
-}
-
-// ---- rendering ----
-struct band {
-    const struct run *r;
-    struct hc_forecast_rows rows;
-    int y0;
-};
-
-static struct hc_plane part(const struct hc_plane *p, int y0, int y1)
-{
-    return p->px ? hc_plane_part(p, 0, y0, p->w, y1 - y0) : *p;
-}
-
-static void render_block(void *ctx, int block, int y0, int y1)
-{
-    const struct band *b = ctx;
-    struct hc_forecast_rows s = {0};
-    (void)block;
-    for (int c = 0; c < 3; c++) {
-        s.before.ch[c] = part(&b->rows.before.ch[c], y0, y1);
-        s.after.ch[c] = part(&b->rows.after.ch[c], y0, y1);
-    }
-    s.uv = part(&b->rows.uv, y0, y1);
-    s.zone = part(&b->rows.zone, y0, y1);
-    s.radius = part(&b->rows.radius, y0, y1);
-    s.coat = part(&b->rows.coat, y0, y1);
-    s.reason = part(&b->rows.reason, y0, y1);
-    hc_forecast_render(b->r->fit, &s, 0, b->y0 + y0);
-}
-
-static void band_release(struct band *b)
-{
-    hc_lin3_release(&b->rows.before);
-    hc_lin3_release(&b->rows.after);
-    hc_plane_release(&b->rows.uv);
-    hc_plane_release(&b->rows.zone);
-    hc_plane_release(&b->rows.radius);
-    hc_plane_release(&b->rows.coat);
-    hc_plane_release(&b->rows.reason);
-}
-
-static hc_status band_create(struct band *b, const struct run *r, int h, struct hc_err *err)
-{
-    int w = r->p.frame_w;
-    hc_status st = hc_lin3_create(&b->rows.before, w, h, err);
-    st = st == HC_OK ? hc_lin3_create(&b->rows.after, w, h, err) : st;
-    st = st == HC_OK && r->uv_r ? hc_plane_create(&b->rows.uv, w, h, err) : st;
-    st = st == HC_OK && r->zones.n ? hc_plane_create(&b->rows.zone, w, h, err) : st;
-    st = st == HC_OK ? hc_plane_create(&b->rows.radius, w, h, err) : st;
-    st = st == HC_OK ? hc_plane_create(&b->rows.coat, w, h, err) : st;
-    st = st == HC_OK ? hc_plane_create(&b->rows.reason, w, h, err) : st;
-    b->r = r;
-    return st;
-}
-
-static hc_status band_read(struct band *b, int y0, int h, struct hc_err *err)
-{
-    const struct run *r = b->r;
-    struct hc_plane uv[3] = {{0}};
-    hc_status st = HC_OK;
-    b->y0 = y0;
-    for (int c = 0; st == HC_OK && c < 3; c++) {
-        struct hc_plane p = part(&b->rows.before.ch[c], 0, h);
-        st = hc_raster_read(r->before_r, c, 0, y0, &p, err);
-    }
-    if (st == HC_OK && r->uv_r) {
-        struct hc_plane dst = part(&b->rows.uv, 0, h);
-        st = hc_work_read_rect(r->uv_r, (struct hc_work_rect){0, y0, r->p.frame_w, h}, uv, err);
-        if (st == HC_OK) {
-            hc_work_luminance(&dst, uv, hc_raster_bands(r->uv_r));
-        }
-        for (int c = 0; c < 3; c++) {
-            hc_plane_release(&uv[c]);
-        }
-    }
-    if (st == HC_OK && r->zones.n) {
-        struct hc_plane z = part(&b->rows.zone, 0, h);
-        zone_mask(r, &z, y0, 1);
-    }
-    return st;
-}
-
-static hc_status band_write(const struct band *b, int h, struct hc_raster_writer **out,
-                            struct hc_err *err)
-{
-    struct hc_plane look[3], radius = part(&b->rows.radius, 0, h), coat = part(&b->rows.coat, 0, h),
-                             reason = part(&b->rows.reason, 0, h);
-    hc_status st;
-    for (int c = 0; c < 3; c++) {
-        look[c] = part(&b->rows.after.ch[c], 0, h);
-    }
-    st = hc_raster_append(out[HC_WORK_LOOK], look, err);
-    st = st == HC_OK ? hc_raster_append(out[HC_WORK_RADIUS], &radius, err) : st;
-    st = st == HC_OK ? hc_raster_append(out[HC_WORK_COAT], &coat, err) : st;
-    return st == HC_OK ? hc_raster_append(out[HC_WORK_REFUSAL], &reason, err) : st;
-}
-
-static hc_status open_layers(struct run *r, struct hc_raster_writer **out, struct hc_err *err)
-{
-    hc_status st = HC_OK;
-    char path[HC_WORK_PATH];
-    for (int k = 0; st == HC_OK && k < HC_WORK_LAYERS; k++) {
-        st = hc_store_derived_path(r->w->store, r->layer[k], path, sizeof path, err);
-        st = st == HC_OK ? hc_raster_create(&out[k], path, r->p.frame_w, r->p.frame_h,
-                                            k == HC_WORK_LOOK ? 3 : 1, err)
-                         : st;
-    }
-    return st;
-}
-
-static hc_status render(struct run *r, struct hc_job *job, struct hc_err *err)
-{
-    struct hc_raster_writer *out[HC_WORK_LAYERS] = {0};
-    struct band b = {0};
-    int h = r->p.frame_h, rows = h < BAND_ROWS ? h : BAND_ROWS;
-    hc_status st = open_layers(r, out, err);
-    st = st == HC_OK ? band_create(&b, r, rows, err) : st;
-    for (int y = 0; st == HC_OK && y < h; y += rows) {
-        int n = h - y < rows ? h - y : rows;
-        st = hc_job_step(job, (double)y / h, "rendering the forecast", err);
-        st = st == HC_OK ? band_read(&b, y, n, err) : st;
-        if (st == HC_OK) {
-            hc_par_rows(r->w->par, n, render_block, &b);
-            st = band_write(&b, n, out, err);
-        }
-    }
-    for (int k = 0; k < HC_WORK_LAYERS; k++) {
-        if (st == HC_OK) {
-            st = hc_raster_finish(out[k], err);
-            st = st == HC_OK
-                     ? hc_store_put_derived(r->w->store, r->layer[k], "forecast", r->inputs, err)
-                     : st;
-        } else if (out[k]) {
-            hc_raster_abandon(out[k]);
-        }
-    }
-    band_release(&b);
-    return st;
-}
-
-static hc_status make_tiles(struct run *r, struct hc_job *job, struct hc_err *err)
-{
-    static const enum hc_tiles_kind kind[HC_WORK_LAYERS] = {HC_TILES_COLOUR, HC_TILES_HEAT,
-                                                            HC_TILES_GREY, HC_TILES_HATCH};
-    static const float hi[HC_WORK_LAYERS] = {1, HC_WORK_RADIUS_HI, HC_WORK_COAT_HI, 1};
-    hc_status st = HC_OK;
-    for (int k = 0; st == HC_OK && k < HC_WORK_LAYERS; k++) {
-        struct hc_raster *raster = NULL;
-        hc_job_phase(job, 0.75 + 0.06 * k, 0.75 + 0.06 * (k + 1));
-        st = hc_work_open_derived(r->w, r->layer[k], &raster, err);
-        st = st == HC_OK ? hc_work_make_tiles(r->w, raster, kind[k], 0, hi[k], r->inputs,
-                                              r->tiles[k], job, err)
-                         : st;
-        hc_raster_close(raster);
-    }
     return st;
 }
 
@@ -615,9 +451,11 @@ hc_status hc_work_forecast(struct hc_work *w, const struct hc_work_forecast *req
     hc_job_phase(job, 0.1, 0.4);
     st = st == HC_OK ? hc_forecast_fit(&r.fit, &in, w->par, job, err) : st;
     st = st == HC_OK ? name_layers(&r, err) : st;
-    hc_job_phase(job, 0.4, 0.75);
-    st = st == HC_OK ? render(&r, job, err) : st;
-    st = st == HC_OK ? make_tiles(&r, job, err) : st;
+    hc_job_phase(job, 0.4, 0.99);
+    if (st == HC_OK) {
+        struct hc_work_render all = what_to_render(&r);
+        st = hc_work_render(&all, job, err);
+    }
     hc_job_phase(job, 0.99, 1);
     st = st == HC_OK ? keep(&r, in.wanted, err) : st;
     run_release(&r);

@@ -79,34 +79,6 @@ void hc_work_drop_derived(struct hc_work *w, const char *name)
     }
 }
 
-hc_status hc_work_make_tiles(struct hc_work *w, const struct hc_raster *r, enum hc_tiles_kind kind,
-                             float lo, float hi, const char *inputs, char key[HC_SHA256_HEX],
-                             struct hc_job *job, struct hc_err *err)
-{
-    char tmp[HC_WORK_PATH], path[HC_WORK_PATH], name[HC_SHA256_HEX + 8];
-    hc_status st = hc_store_derived_path(w->store, "making.part", tmp, sizeof tmp, err);
-    if (st == HC_OK) {
-        st = hc_tiles_make(r, kind, lo, hi, tmp, w->par, job, err);
-    }
-    if (st == HC_OK) {
-        st = hc_store_hash_file(tmp, key, job, err);
-    }
-    if (st == HC_OK) {
-        snprintf(name, sizeof name, "%s.tiles", key);
-        st = hc_store_derived_path(w->store, name, path, sizeof path, err);
-    }
-    if (st == HC_OK && rename(tmp, path) != 0) {
-        st = hc_err_set(err, HC_EIO, HC_WORK_ROOM, "could not store display tiles in derived/");
-    }
-    if (st == HC_OK) {
-        st = hc_store_put_derived(w->store, name, "tiles", inputs, err);
-    }
-    if (st != HC_OK) {
-        unlink(tmp);
-    }
-    return st;
-}
-
 // ---- rasters ----
 hc_status hc_work_open_derived(struct hc_work *w, const char *name, struct hc_raster **out,
                                struct hc_err *err)
@@ -141,15 +113,31 @@ hc_status hc_work_open_decoded(struct hc_work *w, const struct hc_view *v, struc
     return open_stage(w, v, DECODED, out, err);
 }
 
-hc_status hc_work_open_own(struct hc_work *w, const struct hc_view *v, struct hc_raster **out,
-                           struct hc_err *err)
-{
-    return open_stage(w, v, hc_work_calibration_id(w, v->id) ? CALIBRATED : DECODED, out, err);
-}
-
 static bool is_frame(const struct hc_view *v)
 {
     return v->verdict && strcmp(v->verdict, "reference") == 0;
+}
+
+// The stage whose raster is a view in its own pixels.
+static enum stage own_stage(struct hc_work *w, const struct hc_view *v)
+{
+    return hc_work_calibration_id(w, v->id) ? CALIBRATED : DECODED;
+}
+
+static enum stage shown_stage(struct hc_work *w, const struct hc_view *v)
+{
+    return hc_work_is_placed(v) && !is_frame(v) ? PLACED : own_stage(w, v);
+}
+
+void hc_work_placed_name(struct hc_work *w, const struct hc_view *v, char *name, size_t room)
+{
+    raster_name(name, room, v->id, shown_stage(w, v));
+}
+
+hc_status hc_work_open_own(struct hc_work *w, const struct hc_view *v, struct hc_raster **out,
+                           struct hc_err *err)
+{
+    return open_stage(w, v, own_stage(w, v), out, err);
 }
 
 hc_status hc_work_open_placed(struct hc_work *w, const struct hc_view *v, struct hc_raster **out,
@@ -311,21 +299,49 @@ static hc_status make_display(struct hc_work *w, const struct hc_view *v, const 
     struct hc_work_display d = {.hi = 1};
     struct hc_raster *shown = NULL;
     enum hc_tiles_kind kind;
-    char tiles[HC_SHA256_HEX + 8];
-    hc_status st = hc_work_is_placed(v) ? hc_work_open_placed(w, v, &shown, err)
-                                        : hc_work_open_own(w, v, &shown, err);
+    char tiles[HC_SHA256_HEX + 8], name[64];
+    hc_status st = open_stage(w, v, shown_stage(w, v), &shown, err);
+    raster_name(name, sizeof name, v->id, shown_stage(w, v));
     kind = st == HC_OK && hc_raster_bands(shown) == 1 ? HC_TILES_GREY : HC_TILES_COLOUR;
     if (st == HC_OK && kind == HC_TILES_GREY) {
         st = stretch(shown, &d.lo, &d.hi, job, err);
     }
-    st = st == HC_OK ? hc_work_make_tiles(w, shown, kind, d.lo, d.hi, inputs, d.tiles, job, err)
-                     : st;
+    st = st == HC_OK
+             ? hc_work_make_tiles(w, shown, name, kind, d.lo, d.hi, inputs, d.tiles, job, err)
+             : st;
     st = st == HC_OK ? display_put(w, v->id, &d, err) : st;
     if (st == HC_OK && old->tiles[0] && strcmp(old->tiles, d.tiles) != 0) {
         snprintf(tiles, sizeof tiles, "%s.tiles", old->tiles);
         hc_work_drop_derived(w, tiles);
     }
     hc_raster_close(shown);
+    return st;
+}
+
+// Tiles of an older program, or damaged ones, are made again.
+static bool is_readable(struct hc_work *w, const char *name)
+{
+    char path[HC_WORK_PATH];
+    struct hc_tiles *t = NULL;
+    bool ok = hc_store_derived_path(w->store, name, path, sizeof path, NULL) == HC_OK &&
+              hc_tiles_open(&t, path, NULL) == HC_OK;
+    hc_tiles_close(t);
+    return ok;
+}
+
+// What every forecast asks of these views is made once, when they are placed.
+static hc_status make_overview(struct hc_work *w, const struct hc_view *v, struct hc_job *job,
+                               struct hc_err *err)
+{
+    struct hc_plane o[3] = {{0}};
+    int cell;
+    hc_status st = HC_OK;
+    if (is_frame(v) || (hc_work_is_placed(v) && strcmp(v->technique, "uv") == 0)) {
+        st = hc_work_overview(w, v, HC_WORK_FORECAST_SIDE, o, &cell, job, err);
+    }
+    for (int c = 0; c < 3; c++) {
+        hc_plane_release(&o[c]);
+    }
     return st;
 }
 
@@ -346,10 +362,11 @@ hc_status hc_work_view_refresh(struct hc_work *w, const struct hc_view *v, bool 
     raster_inputs(w, inputs, sizeof inputs, v, is_moved ? PLACED : CALIBRATED);
     hc_ignore(hc_work_display_get(w, v->id, &old, NULL));
     snprintf(tiles, sizeof tiles, "%s.tiles", old.tiles);
-    if (!is_forced && old.tiles[0] && is_current(w, tiles, inputs)) {
+    if (!is_forced && old.tiles[0] && is_current(w, tiles, inputs) && is_readable(w, tiles)) {
         return HC_OK;
     }
-    return make_display(w, v, inputs, &old, job, err);
+    st = make_display(w, v, inputs, &old, job, err);
+    return st == HC_OK ? make_overview(w, v, job, err) : st;
 }
 
 // ---- add ----
