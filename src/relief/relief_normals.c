@@ -22,8 +22,7 @@ struct run {
     const struct hc_relief_normals_options *o;
     struct hc_relief_plan plan;
     int n, w, h, segs; // segments per row
-    float shadow, clip;
-    bool is_plain; // one matrix serves all pixels
+    bool is_plain;     // one matrix serves all pixels
     float *strip[HC_RELIEF_MAX_LIGHTS], *board[HC_RELIEF_MAX_LIGHTS];
     struct hc_plane out[5]; // p, q, albedo, slope_sd, used
     int y0, rows;
@@ -71,7 +70,7 @@ static void load_sample(struct hc_relief_chunk *c, const struct run *r, int k, i
         dy = g * (float)d[1];
         dz = g * (float)d[2];
     }
-    bool is_lit = raw > r->shadow && raw < r->clip;
+    bool is_lit = raw > r->plan.shadow && raw < r->plan.clip;
     if (r->flat) {
         float b = flat_sample(r, k, row, x);
         is_lit = is_lit && b > 0.005f;
@@ -125,7 +124,12 @@ static void plain_segment(struct hc_relief_chunk *c, const struct run *r, struct
                           int x0, int m)
 {
     struct hc_relief_segment s;
-    int again[LANES], n = 0;
+    float *used = hc_plane_row(&r->out[4], row) + x0;
+    int again[LANES], n = 0, good = 0;
+    s.p = hc_plane_row(&r->out[0], row) + x0;
+    s.q = hc_plane_row(&r->out[1], row) + x0;
+    s.albedo = hc_plane_row(&r->out[2], row) + x0;
+    s.slope_sd = hc_plane_row(&r->out[3], row) + x0;
     if (r->views[0].px16) {
         const uint16_t *v[HC_RELIEF_MAX_LIGHTS];
         for (int k = 0; k < r->n; k++) {
@@ -137,31 +141,27 @@ static void plain_segment(struct hc_relief_chunk *c, const struct run *r, struct
         read_f(v, r, row, x0);
         hc_relief_plain_f(&s, v, m, &r->plan);
     }
-    const float *from[4] = {s.p, s.q, s.albedo, s.slope_sd};
-    for (int j = 0; j < (r->plan.has_sigma ? 4 : 3); j++) {
-        memcpy(hc_plane_row(&r->out[j], row) + x0, from[j], (size_t)m * sizeof(float));
-    }
-    float *used = hc_plane_row(&r->out[4], row) + x0;
     for (int i = 0; i < m; i++) {
-        if (!(s.low[i] > r->shadow && s.high[i] < r->clip && s.albedo[i] > 0.0f)) {
-            again[n++] = x0 + i;
-            if (n == LANES) {
-                solve_some(c, r, t, row, again, n);
-                n = 0;
-            }
-            continue;
-        }
-        used[i] = (float)r->n;
-        t->answered += 1;
-        t->used += r->n;
-        if (r->plan.has_sigma) {
-            t->ssr += (double)s.ssr[i];
-            t->power += (double)s.power[i];
-            t->sd += (double)s.slope_sd[i];
-        }
+        bool is_good = s.masked[i] < 0.5f && s.albedo[i] > 0.0f;
+        used[i] = is_good ? (float)r->n : 0.0f;
+        good += is_good;
     }
-    if (n > 0) {
-        solve_some(c, r, t, row, again, n);
+    t->answered += good;
+    t->used += (double)good * r->n;
+    for (int i = 0; r->plan.has_sigma && i < m; i++) {
+        bool is_good = used[i] > 0.0f;
+        t->ssr += is_good ? (double)s.ssr[i] : 0;
+        t->power += is_good ? (double)s.power[i] : 0;
+        t->sd += is_good ? (double)s.slope_sd[i] : 0;
+    }
+    for (int i = 0; good < m && i < m; i++) {
+        if (!(used[i] > 0.0f)) {
+            again[n++] = x0 + i;
+        }
+        if (n == LANES || (n > 0 && i == m - 1)) {
+            solve_some(c, r, t, row, again, n);
+            n = 0;
+        }
     }
 }
 
@@ -190,6 +190,20 @@ static void solve_block(void *ctx, int block, int s0, int s1)
 // ---- preparing
 // -------------------------------------------------------------------------------------
 
+// Limits snap to whole 16-bit values so that both kinds of input mask alike.
+static void set_limits(struct hc_relief_plan *plan, const struct hc_relief_normals_options *o)
+{
+    double low = o->shadow_level > 0 ? fmin(o->shadow_level, 1) : 0.002;
+    double high = o->clip_level > 0 ? fmin(o->clip_level, 1) : 0.98;
+    double last = o->shadow_level < 0 ? -1 : floor(low * 65535);   // the last value in shadow
+    double first = o->clip_level < 0 ? 65536 : ceil(high * 65535); // the first clipped
+    plan->shadow = o->shadow_level < 0 ? -1.0f : (float)(last / 65535);
+    plan->clip = o->clip_level < 0 ? 1e30f : (float)(first / 65535);
+    int count = (int)fmax(first - last - 1, 0); // values that count
+    plan->from16 = (uint16_t)(65536 * 2 - ((int)last + 1) - 32768);
+    plan->count16 = (int16_t)(count > 65535 ? 32767 : count - 32768);
+}
+
 static void make_plan(struct run *r)
 {
     const struct hc_relief_normals_options *o = r->o;
@@ -202,6 +216,7 @@ static void make_plan(struct run *r)
     plan->trim_high = has_default ? 0.2f : (float)o->trim_high;
     plan->noise_sd = (float)o->noise_sd;
     plan->has_sigma = !o->has_no_sigma;
+    set_limits(plan, o);
     hc_relief_network(plan);
     r->is_plain = o->method == HC_RELIEF_LS && !o->flat;
     for (int k = 0; k < r->n; k++) {
@@ -403,8 +418,6 @@ hc_status hc_relief_normals(struct hc_relief_normals_report *out, const struct h
     r.n = n > HC_RELIEF_MAX_LIGHTS ? HC_RELIEF_MAX_LIGHTS + 1 : (int)n;
     r.w = n ? views[0].w : 0;
     r.h = n ? views[0].h : 0;
-    r.shadow = o->shadow_level < 0 ? -1.0f : o->shadow_level > 0 ? (float)o->shadow_level : 0.002f;
-    r.clip = o->clip_level < 0 ? 1e30f : o->clip_level > 0 ? (float)o->clip_level : 0.98f;
     hc_status st = check(&r, &out->rig, err);
     if (st != HC_OK) {
         return st;

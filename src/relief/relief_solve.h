@@ -15,6 +15,9 @@ struct hc_relief_plan {
     enum hc_relief_method method;
     float trim_low, trim_high, noise_sd;
     bool has_sigma;
+    float shadow, clip; // samples count between these
+    uint16_t from16;    // the same for 16 bits: (int16_t)(v + from16) < count16
+    int16_t count16;
     unsigned char swap[543][2]; // sorting network for n values
     int swaps;
     // Plain least squares, all lamps far: g = plain[.][k] v_k, rows of (L^T W L)^-1 L^T W.
@@ -37,12 +40,12 @@ struct hc_relief_chunk {
 void hc_relief_network(struct hc_relief_plan *plan); // fills swap, swaps from n
 void hc_relief_solve_chunk(struct hc_relief_chunk *c, const struct hc_relief_plan *plan);
 
-// One segment of m <= HC_RELIEF_SEGMENT pixels by plain least squares. `low` and `high` receive the
-// least and greatest sample of each pixel, by which masked ones are found.
+// One segment of m <= HC_RELIEF_SEGMENT pixels by plain least squares; `masked` is 1 where a sample
+// lies outside the plan's limits and the pixel must be solved another way.
 struct hc_relief_segment {
-    float p[HC_RELIEF_SEGMENT], q[HC_RELIEF_SEGMENT], albedo[HC_RELIEF_SEGMENT];
-    float low[HC_RELIEF_SEGMENT], high[HC_RELIEF_SEGMENT];
-    float ssr[HC_RELIEF_SEGMENT], power[HC_RELIEF_SEGMENT], slope_sd[HC_RELIEF_SEGMENT];
+    float *p, *q, *albedo, *slope_sd; // rows of the caller
+    float masked[HC_RELIEF_SEGMENT];
+    float ssr[HC_RELIEF_SEGMENT], power[HC_RELIEF_SEGMENT];
 };
 void hc_relief_plain_f(struct hc_relief_segment *out, const float *const *v, int m,
                        const struct hc_relief_plan *plan);
