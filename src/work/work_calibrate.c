@@ -227,6 +227,13 @@ static hc_status colour_view(struct hc_work *w, const char *name, struct hc_view
         st = hc_err_set(err, HC_EARG, HC_WORK_ROOM,
                         "view %s has one grey band; nothing to calibrate", v->label);
     }
+    if (st == HC_OK && (strcmp(v->technique, "uv") == 0 || strcmp(v->technique, "ir") == 0 ||
+                        strcmp(v->technique, "xray") == 0)) {
+        st = hc_err_set(err, HC_EREFUSED, HC_WORK_ROOM,
+                        "view %s (%s) does not show reflected visible light; a colour target says "
+                        "nothing about its colours",
+                        v->label, v->technique);
+    }
     return st;
 }
 

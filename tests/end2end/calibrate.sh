@@ -72,21 +72,87 @@ fails "no target in it" 12 "target" hc calibrate "$d" normal-before --chart "$da
 fails "corners outside" 2 "" hc calibrate "$d" target --chart "$data/chart24_average_reflectance.csv" --corners "5000,1 6000,1 6000,900 5000,900"
 fails "corners that are none" 2 "corners" hc calibrate "$d" target --chart "$data/chart24_average_reflectance.csv" --corners "1,2 3"
 fails "not a chart" 3 "" hc calibrate "$d" target --chart "$data/../end2end/calibrate.sh"
-vips copy area.v hidden.v
-# Something dark lies on two patches: the second and third of the second row.
+# Something lies on patches, or glares on them. patch_box ROW COL: the left top of a 50 px box on it.
 corner() { json cal.json "\$.corners[$1][$2]"; }
-for k in 1 2; do
-    at=$(awk "BEGIN { r = 1 / 3; c = $k / 5
+patch_box() {
+    awk "BEGIN { r = $1 / 3; c = $2 / 5
         print int($(corner 0 0) + c * ($(corner 1 0) - $(corner 0 0)) + r * ($(corner 3 0) - $(corner 0 0)) - 25), \
-              int($(corner 0 1) + c * ($(corner 1 1) - $(corner 0 1)) + r * ($(corner 3 1) - $(corner 0 1)) - 25) }")
-    # shellcheck disable=SC2086
-    vips draw_rect hidden.v "0.02 0.02 0.02" $at 50 50 --fill
-done
-photo hidden.v hidden.tif 7
-works "add hidden" hc add "$d" hidden.tif --technique normal --state before --label hidden
+              int($(corner 0 1) + c * ($(corner 1 1) - $(corner 0 1)) + r * ($(corner 3 1) - $(corner 0 1)) - 25) }"
+}
+patch_name() { json cal.json "\$.patches[$(($1 * 6 + $2))].name"; }
+# spoil NAME SEED COLOUR WIDTH ROW,COL...: a photograph with boxes of that colour on patches, added as view NAME
+spoil() {
+    label=$1 seed=$2 colour=$3 width=$4
+    shift 4
+    vips copy area.v spoilt.v
+    for at; do
+        # shellcheck disable=SC2086,SC2046
+        vips draw_rect spoilt.v "$colour" $(patch_box ${at%,*} ${at#*,}) "$width" 50 --fill
+    done
+    photo spoilt.v "$label.tif" "$seed"
+    works "add $label" hc add "$d" "$label.tif" --technique normal --state before --label "$label"
+}
+fault() { json out "\$.patches[$(($1 * 6 + $2))].fault"; }
+spoil hidden 7 "0.02 0.02 0.02" 50 1,1 1,2
 works "two patches hidden" hc calibrate "$d" hidden --chart "$data/chart24_average_reflectance.csv" --json
-true_that "they are left out and named" "$(json out '$.left_out') >= 1"
+same "both are left out" "$(json out '$.left_out')" 2
+same "the first is named" "$(fault 1 1)" "far from what the other patches say"
+same "the second is named" "$(fault 1 2)" "far from what the other patches say"
 true_that "and do little harm" "$(json out '$.left_out_patch.mean') < 2"
+works "told" hc calibrate "$d" hidden
+same "by name" "$(grep -c "patch $(patch_name 1 1): far\|patch $(patch_name 1 2): far" out)" 2
+spoil glare 8 "0.9 0.9 0.9" 22 0,3 2,4
+works "glare on the edge of two patches" hc calibrate "$d" glare --chart "$data/chart24_average_reflectance.csv" --json
+same "both are left out" "$(json out '$.left_out')" 2
+same "the first says why" "$(fault 0 3)" "uneven: an edge, glare or a shadow"
+same "the second says why" "$(fault 2 4)" "uneven: an edge, glare or a shadow"
+true_that "and do little harm" "$(json out '$.left_out_patch.mean') < 2"
+spoil blown 9 "1.4 1.4 1.4" 50 1,4
+works "glare that clips" hc calibrate "$d" blown --chart "$data/chart24_average_reflectance.csv" --json
+same "is left out" "$(fault 1 4)" "clipped"
+spoil buried 10 "0.02 0.02 0.02" 50 1,1 1,2 1,3 2,1 2,2
+fails "five patches hidden" 12 "at most 3 may be missing" hc calibrate "$d" buried --chart "$data/chart24_average_reflectance.csv"
+true_that "the hidden are named" "$(grep -c "$(patch_name 1 1)" "$work/err") > 0"
+fails "no calibration came of it" 5 "no calibration" hc calibrate "$d" buried
+cut -d, -f1-24 "$data/chart24_average_reflectance.csv" >fewer.csv
+fails "a file of too few colours" 2 "say how many rows and columns" hc calibrate "$d" target --chart fewer.csv
+fails "and of another grid" 3 "wrong patch count" hc calibrate "$d" target --chart "$data/chart24_average_reflectance.csv" --grid 5x6
+works "add a UV view" hc add "$d" chart.tif --technique uv --state before --label glow
+fails "UV is no reflected light" 12 "reflected" hc calibrate "$d" target --chart "$data/chart24_average_reflectance.csv" --also glow
+
+# A profile that is only assumed is no longer said once the colours are measured.
+vips colourspace area.v plain.v srgb && vips cast plain.v plain8.v uchar && vips copy plain8.v plain.png
+python3 - plain.png <<'EOF'
+import sys, struct
+# Every chunk that speaks of colour is taken out.
+data = open(sys.argv[1], "rb").read()
+out, at = data[:8], 8
+while at < len(data):
+    n = struct.unpack(">I", data[at:at + 4])[0]
+    if data[at + 4:at + 8] in (b"IHDR", b"IDAT", b"IEND"):
+        out += data[at:at + 12 + n]
+    at += 12 + n
+open(sys.argv[1], "wb").write(out)
+EOF
+works "add without profile" hc add "$d" plain.png --technique normal --state before --label plain
+view_of() { sqlite3 :memory: "SELECT json_extract(value, '$2') FROM json_each(CAST(readfile('out') AS TEXT), '\$.views') WHERE json_extract(value, '\$.label') = '$1';"; }
+works "views" hc views "$d" --json
+same "its colours are assumed" "$(view_of plain '$.profile_assumed')" 1
+works "calibrated all the same" hc calibrate "$d" plain --chart "$data/chart24_average_reflectance.csv"
+works "views" hc views "$d" --json
+same "nothing is assumed now" "$(view_of plain '$.profile_assumed')" 0
+same "the note says what counts" "$(view_of plain '$.note' | grep -c 'Colour by calibration of .* in it; the profile of the file (assumed) only opens it')" 1
+
+# Camera raw: a camera that is not known is refused; one that is can be calibrated by its target.
+"$HC_RAW_MAKE" unknown.dng unknown && "$HC_RAW_MAKE" chart.dng chart lab.txt || bad "raw files"
+before=$(state_of "$d")
+fails "a raw file of an unknown camera" 7 "does not know this camera" hc add "$d" unknown.dng --technique normal --state before
+same "changed nothing" "$(state_of "$d")" "$before"
+works "a raw file with a target" hc add "$d" chart.dng --technique normal --state before --label raw
+works "is calibrated" hc calibrate "$d" raw --chart "$data/chart24_average_reflectance.csv" --json
+true_that "its left-out patches" "$(json out '$.left_out_patch.mean') < 1.5"
+works "views" hc views "$d" --json
+same "its EXIF is kept" "$(view_of raw '$.camera.iso')" 100
 
 # Point measurements: the spectra of four patches said to be at four places of the target view.
 printf 'id,x,y,L,a,b\n1,600,450,%s,%s,%s\n' "$l" "$a" "$b" >points.csv

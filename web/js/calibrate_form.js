@@ -16,8 +16,8 @@ const TEXT_MAX = 640 * 1024; // bytes, as the program takes them (docs/http-api.
 /** What is being asked for each view; it outlives the list, which is made anew. @type {Map<number, ReturnType<typeof makeForm>>} */
 const forms = new Map();
 
-/** Photographs in colour that could inherit or show an even board. @param {View} v */
-const others = (v) => state.views.filter((w) => w.id !== v.id && w.bands === 3);
+/** Photographs of reflected light in colour: they could inherit, or show an even board. @param {View} v */
+const others = (v) => state.views.filter((w) => w.id !== v.id && w.bands === 3 && ["normal", "raking", "specular"].includes(w.technique));
 
 /** @param {number} id */
 function makeForm(id)
@@ -28,6 +28,7 @@ function makeForm(id)
     let isBusy = false;
     const trouble = h("p", {class: "trouble", role: "alert"}), work = h("div", {}), fields = h("div", {});
     const root = h("div", {class: "calibrate-form"}, fields, trouble, work);
+    const file = h("input", {type: "file", accept: ".txt,.cgats,.cie,.csv,.tsv,.it8,.ti2,.ti3,text/plain,text/csv", onchange: () => read(file.files?.[0])});
 
     /** @param {unknown} e */
     const tell = (e) => {
@@ -96,10 +97,9 @@ function makeForm(id)
         const v = view();
         if (!v)
             return;
-        const file = h("input", {type: "file", accept: ".txt,.cgats,.cie,.csv,.tsv,.it8,.ti2,.ti3,text/plain,text/csv", onchange: () => read(file.files?.[0])});
         const list = others(v);
         fill(fields,
-             field("Reference file of the target", file, ask.name ? `${ask.name}, ${ask.text.length} characters` : "CGATS.17 or CSV of measured colours; best of this very target"),
+             field("Reference file of the target", file, ask.name ? `${ask.name} is used` : "CGATS.17 or CSV of measured colours; best of this very target"),
              list.length ? field("Even board, for the fall-off of the light", select([["", "none"], ...list.map((w) => /** @type {[string, string]} */ ([String(w.id), w.label]))], ask.flat, (x) => {
                  ask.flat = x;
              })) : null,

@@ -87,16 +87,16 @@ function lightness(c)
     const order = [...c.patches].sort((a, b) => a.reference_lab[0] - b.reference_lab[0]);
     const off = (/** @type {Patch} */ p) => p.lab[0] - p.reference_lab[0];
     const reach = barReach(Math.max(...c.patches.filter((p) => !p.fault).map((p) => Math.abs(off(p)))));
-    const w = 256 / order.length, half = 42;
+    const w = 256 / order.length, half = 46;
     const bars = order.map((p, i) => {
-        const high = Math.max(-1.05, Math.min(1.05, off(p) / reach)) * (half - 4), x = 24 + i * w;
+        const high = Math.max(-1.05, Math.min(1.05, off(p) / reach)) * (half - 8), x = 24 + i * w;
         return s("rect", {class: `plot-bar${p.neutral ? " is-neutral" : ""}${p.fault ? " is-left-out" : ""}`, "data-patch": c.patches.indexOf(p),
                           x: x + w * 0.15, width: w * 0.7, y: half - Math.max(0, high), height: Math.max(0.75, Math.abs(high))});
     });
-    const tick = (/** @type {number} */ v) => s("text", {x: 20, y: half + 3.5 - v / reach * (half - 4), "text-anchor": "end", class: "plot-name"}, num(v, reach < 1 ? 1 : 0));
+    const tick = (/** @type {number} */ v) => s("text", {x: 20, y: half + 3.5 - v / reach * (half - 8), "text-anchor": "end", class: "plot-name"}, num(v, reach < 1 ? 1 : 0));
     return h("figure", {class: "plot"},
              s("svg", {viewBox: `0 0 280 ${2 * half}`, role: "img", "aria-label": `Lightness of the patches, measured minus reference, within ${num(reach, 1)} L*`},
-               s("path", {class: "plot-axis", d: `M24,${half} H280`}), s("path", {class: "plot-grid", d: `M24,4 H280 M24,${2 * half - 4} H280`}),
+               s("path", {class: "plot-axis", d: `M24,${half} H280`}), s("path", {class: "plot-grid", d: `M24,8 H280 M24,${2 * half - 8} H280`}),
                [-reach, 0, reach].map(tick), bars),
              h("figcaption", {}, "L*, measured minus reference, dark patches left; neutrals filled"));
 }

@@ -110,7 +110,7 @@ function draw()
     fill(marks, d.points.flatMap((p) => {
         const [x, y] = stage.toScreen([p.x, p.y]), name = p.name || p.id;
         return ["under", "over"].flatMap((c) => [s("circle", {class: `${c} point-mark`, cx: x, cy: y, r}),
-                                                 s("text", {class: `outline-name ${c}`, x: x + r + 4, y, "text-anchor": "start"}, `${name} ${num(p.de, 1)}`)]);
+                                                 s("text", {class: `point-name ${c}`, x: x + r + 4, y: y + 4}, `${name} ${num(p.de, 1)}`)]);
     }));
 }
 
