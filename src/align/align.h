@@ -208,7 +208,8 @@ struct hc_align_mosaic {
     char why[480];                              // one sentence; names plates that join nothing
     char kind[24];                              // "similarity", "affine" or "homography" per plate
     double held_out_median_px, held_out_p95_px; // over all overlaps
-    double second_best_px; // held-out mean of the model not chosen next to it; NaN when not tried
+    double simpler_px; // held-out mean of the next simpler model, which was left for `kind`; NaN
+                       // for "similarity"
 };
 
 // name[i] is used in sentences. is_gain_only: the tone model has no offset (colour photographs).

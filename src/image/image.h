@@ -143,12 +143,35 @@ hc_status hc_raster_place_grid(const struct hc_raster *src, const char *out_path
 hc_status hc_raster_overview(const struct hc_raster *r, int max_side, struct hc_plane *out_bands,
                              int *factor, struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
 
+// ---- joining plates ----------------------------------------------------------------------------
+
+struct hc_join_plate {
+    const struct hc_raster *raster;
+    struct hc_homog to_mosaic; // plate px -> mosaic px, scale near 1
+    double gain, offset;       // tone in the mosaic = gain * tone of the plate + offset
+};
+struct hc_join_report {
+    double covered_share; // of the mosaic that any plate shows; the rest is 0
+    double base, range;   // tone written = (tone - base) / range; 0 and 1 unless that would clip
+};
+// Blends plates of one kind (all of 1 or of 3 bands) into a w x h picture and writes it as a 16-bit
+// TIFF: grey with the sRGB curve, or linear ROMM; description goes into ImageDescription. Slow tone
+// is mixed over the whole overlap, fine detail within a few px of the line that is equally deep in
+// both plates, so that neither an edge nor a double contour shows; where one plate is alone its
+// pixels stand as they are (cubic convolution where it is turned). HC_EARG for mixed bands,
+// HC_ELIMIT for a picture above the ceilings, HC_EIO, HC_ENOMEM, HC_ECANCEL. Memory: some strips of
+// 256 rows. The same bytes for any number of threads.
+hc_status hc_image_join(struct hc_join_report *out, const char *path,
+                        const struct hc_join_plate *plate, size_t n, int w, int h,
+                        const char *description, struct hc_par *par, struct hc_job *job,
+                        struct hc_err *err) HC_MUST_CHECK;
+
 // ---- display tiles -----------------------------------------------------------------------------
 
-// 256 px tiles of every level. Level 0 is the smallest (fits one tile); the last level is full size,
-// each level half of the next (rounded up). One file per picture holds the levels below full size,
-// encoded, with an index; a tile of the full size is encoded when it is asked for, from the raster
-// the file was made from.
+// 256 px tiles of every level. Level 0 is the smallest (fits one tile); the last level is full
+// size, each level half of the next (rounded up). One file per picture holds the levels below full
+// size, encoded, with an index; a tile of the full size is encoded when it is asked for, from the
+// raster the file was made from.
 enum hc_tiles_kind {
     HC_TILES_COLOUR, // 3-band raster -> JPEG, sRGB
     HC_TILES_GREY,   // 1-band raster, linear light, stretched lo..hi -> JPEG, grey, sRGB curve

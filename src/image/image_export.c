@@ -405,3 +405,56 @@ hc_status hc_image_write_tiff16(const char *path, int w, int h, int bands, hc_im
     }
     return st;
 }
+
+// ---- linear light in rows from a callback ------------------------------------------------------
+static hc_status fill_linear(void *ctx, int y0, int n, void *px, struct hc_err *err)
+{
+    struct generated *g = ctx;
+    struct hc_plane part[3] = {{0}};
+    uint16_t *out = px;
+    int w = g->in[0].w;
+    hc_status st;
+    for (int b = 0; b < g->bands; b++) {
+        part[b] = hc_plane_part(&g->in[b], 0, 0, w, n);
+    }
+    st = g->fn(g->ctx, y0, part, err);
+    for (int y = 0; y < n && st == HC_OK; y++, out += (size_t)g->bands * (size_t)w) {
+        const float *row = hc_plane_row(&part[0], y);
+        for (int x = 0; x < w && g->bands == 1; x++) {
+            const float *same[3] = {row + x, row + x, row + x}; // neutral: the sRGB curve of each
+            uint16_t rgb[3];
+            hc_colour_srgb16_row(rgb, same, 1);
+            out[x] = rgb[1];
+        }
+        for (int x = 0; x < w && g->bands == 3; x++) {
+            for (int b = 0; b < 3; b++) {
+                out[3 * x + b] = (uint16_t)(clip(hc_plane_get(&part[b], x, y), 1) * 65535.0f + 0.5f);
+            }
+        }
+    }
+    return st;
+}
+
+hc_status hc_image_write_linear16(const char *path, int w, int h, int bands, hc_image_rows_fn fn,
+                                  void *ctx, const char *description, struct hc_job *job,
+                                  struct hc_err *err)
+{
+    struct generated g = {.bands = bands, .fn = fn, .ctx = ctx};
+    struct shape s = {.w = w,
+                      .h = h,
+                      .channels = bands,
+                      .bits = 16,
+                      .photometric = bands == 3 ? PHOTOMETRIC_RGB : PHOTOMETRIC_MINISBLACK,
+                      .compression = COMPRESSION_NONE,
+                      .profile = bands == 3 ? HC_ICC_ROMM_LINEAR : HC_ICC_GREY_SRGB,
+                      .description = description};
+    hc_status st = HC_OK;
+    for (int b = 0; b < bands && st == HC_OK; b++) {
+        st = hc_plane_create(&g.in[b], w, strip_rows(&s), err);
+    }
+    st = st == HC_OK ? write_picture(path, &s, fill_linear, &g, job, err) : st;
+    for (int b = 0; b < bands; b++) {
+        hc_plane_release(&g.in[b]);
+    }
+    return st;
+}
