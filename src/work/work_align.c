@@ -181,6 +181,7 @@ hc_status hc_work_align_remove(struct hc_work *w, const char *view, struct hc_bu
 {
     struct hc_painting p = {0};
     struct hc_view v = {0};
+    char placed[64];
     hc_status st = hc_work_framed(w, &p, err);
     st = st == HC_OK ? hc_store_view_by_name(w->store, view, &v, err) : st;
     if (st == HC_OK && v.id == p.frame_view) {
@@ -191,6 +192,10 @@ hc_status hc_work_align_remove(struct hc_work *w, const char *view, struct hc_bu
                         "view %s is not placed: there is nothing to take back", v.label);
     }
     st = st == HC_OK ? forget_place(w, &v, err) : st;
+    if (st == HC_OK) {
+        snprintf(placed, sizeof placed, "view-%lld-placed.raster", (long long)v.id);
+        hc_work_drop_derived(w, placed);
+    }
     st = st == HC_OK ? hc_work_view_refresh(w, &v, true, job, err) : st;
     if (st == HC_OK && b) {
         hc_work_view_json(w, b, &v, hc_work_mm_per_px(&p));

@@ -42,6 +42,7 @@ static hc_status open_export(struct hc_work *w, const char *kind, const char *vi
         {"coat", HC_WORK_COAT, "effective coat, 1 = geometric mean over the windows"},
         {"refusal", HC_WORK_REFUSAL, "reason codes, 0 = a forecast is given"}};
     struct hc_view v = {0};
+    struct hc_work_place place = {0};
     hc_status st;
     for (size_t i = 0; i < sizeof layers / sizeof layers[0]; i++) {
         if (strcmp(kind, layers[i].kind) == 0) {
@@ -70,7 +71,16 @@ static hc_status open_export(struct hc_work *w, const char *kind, const char *vi
     if (st == HC_OK) {
         hc_buf_printf(about, "halfclean %s; view %s placed in the frame; original sha256 %s",
                       HC_VERSION, v.label, v.sha256);
+        st = hc_work_place_read(&place, &v, err);
     }
+    if (st == HC_OK && place.is_detail) {
+        hc_buf_printf(about,
+                      "; a detail: %d x %d px of the frame from (%d, %d), each cut into %d x %d; "
+                      "nothing outside the view's outline",
+                      place.grid.w, place.grid.h, place.grid.x0, place.grid.y0,
+                      place.grid.magnification, place.grid.magnification);
+    }
+    hc_work_place_release(&place);
     hc_view_release(&v);
     return st;
 }

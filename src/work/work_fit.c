@@ -156,10 +156,11 @@ static struct hc_raster_grid detail_grid(const struct hc_align_fit *fit, const s
                                          const struct hc_painting *p)
 {
     struct hc_box box = hc_poly_box(fit->outline, 4);
-    int x1 = (int)fmax(1, fmin(p->frame_w, ceil(box.x1))),
-        y1 = (int)fmax(1, fmin(p->frame_h, ceil(box.y1)));
-    struct hc_raster_grid g = {.x0 = (int)fmax(0, fmin(x1 - 1, floor(box.x0))),
-                               .y0 = (int)fmax(0, fmin(y1 - 1, floor(box.y0)))};
+    // A thousandth of a pixel more or less is no pixel.
+    int x1 = (int)fmax(1, fmin(p->frame_w, ceil(box.x1 - 1e-3))),
+        y1 = (int)fmax(1, fmin(p->frame_h, ceil(box.y1 - 1e-3)));
+    struct hc_raster_grid g = {.x0 = (int)fmax(0, fmin(x1 - 1, floor(box.x0 + 1e-3))),
+                               .y0 = (int)fmax(0, fmin(y1 - 1, floor(box.y0 + 1e-3)))};
     double room;
     g.w = x1 - g.x0;
     g.h = y1 - g.y0;
@@ -258,6 +259,7 @@ hc_status hc_work_store_fit(struct hc_work *w, struct hc_view *v, const struct h
                             bool is_by_hand, struct hc_err *err)
 {
     static const char *const names[] = {"good", "usable", "refused"};
+    bool is_checked;
     memcpy(v->frame_to_view, fit->frame_to_view.m, sizeof v->frame_to_view);
     hc_mem_free(v->verdict);
     hc_mem_free(v->fit_why);
@@ -267,9 +269,12 @@ hc_status hc_work_store_fit(struct hc_work *w, struct hc_view *v, const struct h
         return hc_err_set(err, HC_ENOMEM, HC_WORK_ROOM, "out of memory while storing a fit");
     }
     v->is_placed = fit->verdict != HC_ALIGN_REFUSED;
-    // -1 stands for "not known" in the record (four pairs of points leave nothing to check with).
-    v->held_out_median_px = isfinite(fit->held_out_median_px) ? fit->held_out_median_px : -1;
-    v->held_out_p95_px = isfinite(fit->held_out_p95_px) ? fit->held_out_p95_px : -1;
+    // -1 stands for "not known" in the record (four pairs of points leave nothing to check with; a
+    // fit refused before it was checked has no figures).
+    is_checked = v->is_placed || fit->held_out_p95_px > 0;
+    v->held_out_median_px =
+        is_checked && isfinite(fit->held_out_median_px) ? fit->held_out_median_px : -1;
+    v->held_out_p95_px = is_checked && isfinite(fit->held_out_p95_px) ? fit->held_out_p95_px : -1;
     v->area_supported = fit->area_supported;
     struct hc_painting p = {0};
     hc_status st = hc_work_framed(w, &p, err);

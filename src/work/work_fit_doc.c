@@ -9,6 +9,7 @@
 
 // Between the tiles a bend is known less well than at them (docs/theory/align.md).
 #define FIELD_FACTOR 3.0
+#define LEAST_PX 0.1 // no residual is told as smaller
 
 const char *hc_work_verdict_word(const char *verdict)
 {
@@ -44,12 +45,13 @@ void hc_work_compare(struct hc_work_compare *c, const struct hc_view *v,
         snprintf(c->note, sizeof c->note,
                  "placed within %.1f px (%.2f mm) in 95 %% of the places checked, with a bend "
                  "followed between them: do not compare details finer than %.1f px (%.2f mm)",
-                 p95, p95 * mm, c->finest_px, c->finest_px * mm);
+                 fmax(p95, LEAST_PX), fmax(p95, LEAST_PX) * mm, fmax(c->finest_px, LEAST_PX),
+                 fmax(c->finest_px, LEAST_PX) * mm);
     } else if (strcmp(verdict, "usable") == 0) {
         snprintf(c->note, sizeof c->note,
                  "placed within %.1f px (%.2f mm) in 95 %% of the places checked: do not compare "
                  "details finer than that",
-                 p95, p95 * mm);
+                 fmax(p95, LEAST_PX), fmax(p95, LEAST_PX) * mm);
     }
 }
 

@@ -119,6 +119,11 @@ hc_status hc_work_read_rect(const struct hc_raster *r, struct hc_work_rect at,
 // The square of `mm` around a frame point, clipped to the frame; HC_ERANGE outside it.
 hc_status hc_work_spot_rect(const struct hc_painting *p, double x, double y, double mm,
                             struct hc_work_rect *at, struct hc_err *err) HC_MUST_CHECK;
+// Means over whole cells of side x side px from x0, y0 of a raster of three bands, into planes that
+// are there. All cells must lie inside.
+hc_status hc_work_cell_means(const struct hc_raster *r, int x0, int y0, int side,
+                             struct hc_plane out[3], struct hc_job *job,
+                             struct hc_err *err) HC_MUST_CHECK;
 // One luminance-like plane out of 1 or 3 bands (Y of linear ROMM).
 void hc_work_luminance(struct hc_plane *dst, const struct hc_plane *bands, int n);
 

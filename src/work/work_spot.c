@@ -9,6 +9,8 @@
 #include "num/stats.h"
 #include "work/work_forecast_priv.h"
 
+#define SHOWN_SHARE 0.5 // of the patch; our own choice
+
 // Accumulated mean and spread of the pixels chosen.
 struct tally {
     double sum[3], sq[3];
@@ -107,39 +109,129 @@ static void tally_planes(struct tally *lin, struct tally *lab, const struct hc_p
     }
 }
 
-static hc_status spot_view(struct hc_work *w, const struct hc_view *v, struct hc_work_rect at,
-                           struct hc_buf *b, struct hc_err *err)
+// The patch of one view: its pixels, on its own grid, and which of them it shows.
+struct part {
+    struct hc_plane bands[3], mask;
+    int n; // bands
+    double shown_share, px_per_frame;
+};
+
+static void part_release(struct part *t)
+{
+    release3(t->bands);
+    hc_plane_release(&t->mask);
+}
+
+static struct hc_work_rect clipped(double x0, double y0, double x1, double y1,
+                                   const struct hc_raster *r)
+{
+    struct hc_work_rect at = {(int)fmax(0, floor(x0)), (int)fmax(0, floor(y0)), 0, 0};
+    at.w = (int)fmin(hc_raster_w(r), ceil(x1)) - at.x0;
+    at.h = (int)fmin(hc_raster_h(r), ceil(y1)) - at.y0;
+    return at;
+}
+
+// What lies outside the view's outline is not data, though its raster has pixels there.
+static hc_status part_mask(struct part *t, struct hc_work_rect at, double m,
+                           const struct hc_work_place *place, double cells, struct hc_err *err)
+{
+    struct hc_pt outline[4];
+    size_t n = (size_t)at.w * (size_t)at.h;
+    hc_status st = hc_plane_create(&t->mask, at.w, at.h, err);
+    if (st == HC_OK && place->has_outline) {
+        for (int i = 0; i < 4; i++) {
+            outline[i] = (struct hc_pt){(place->outline[i].x - place->grid.x0) * m,
+                                        (place->outline[i].y - place->grid.y0) * m};
+        }
+        n = hc_poly_mask(&t->mask, at.x0, at.y0, outline, 4);
+    } else if (st == HC_OK) {
+        hc_plane_fill(&t->mask, 1.0f);
+    }
+    t->shown_share = fmin(1, (double)n / cells);
+    return st;
+}
+
+// Empty (shown_share 0) when the view does not reach the spot.
+static hc_status part_read(struct hc_work *w, const struct hc_view *v, struct hc_work_rect spot,
+                           const struct hc_work_place *place, struct part *t, struct hc_err *err)
 {
     struct hc_raster *r = NULL;
-    struct hc_plane bands[3] = {{0}};
-    struct tally lin = {0}, lab = {0};
+    struct hc_work_rect at = spot;
+    double m = place->is_detail ? place->grid.magnification : 1;
+    double x0 = (spot.x0 - place->grid.x0) * m, y0 = (spot.y0 - place->grid.y0) * m;
     hc_status st = hc_work_open_placed(w, v, &r, err);
-    int n = st == HC_OK ? hc_raster_bands(r) : 0;
-    st = st == HC_OK ? hc_work_read_rect(r, at, bands, err) : st;
     if (st == HC_OK) {
-        tally_planes(&lin, &lab, bands, n, v->exposure_factor, NULL);
-        hc_json_obj(b);
-        hc_json_kint(b, "id", v->id);
-        hc_json_kstr(b, "label", v->label);
-        hc_json_kstr(b, "technique", v->technique);
-        hc_json_kstr(b, "state", v->state);
-        hc_json_key(b, "mean");
-        hc_json_arr(b);
-        for (int c = 0; c < n; c++) {
-            hc_json_num(b, tally_mean(&lin, c));
-        }
-        hc_json_end_arr(b);
-        if (n == 3 && strcmp(v->technique, "normal") == 0) {
-            json_lab(b, &lin, &lab);
-        } else {
-            hc_json_key(b, "lab");
-            hc_json_null(b);
-            hc_json_kint(b, "n", (int64_t)lin.n);
-        }
-        hc_json_end_obj(b);
+        at = clipped(x0, y0, x0 + spot.w * m, y0 + spot.h * m, r);
+        t->n = hc_raster_bands(r);
+        t->px_per_frame = m;
     }
-    release3(bands);
+    if (st == HC_OK && at.w > 0 && at.h > 0) {
+        st = part_mask(t, at, m, place, spot.w * m * spot.h * m, err);
+        st = st == HC_OK ? hc_work_read_rect(r, at, t->bands, err) : st;
+    }
     hc_raster_close(r);
+    return st;
+}
+
+static void spot_compare(struct hc_buf *b, const struct hc_view *v,
+                         const struct hc_work_place *place, struct hc_work_rect at, double mm)
+{
+    struct hc_work_compare c;
+    struct hc_pt middle = {at.x0 + at.w / 2.0, at.y0 + at.h / 2.0};
+    hc_work_compare(&c, v, place, mm);
+    if (!hc_work_place_is_supported(place, middle)) {
+        size_t n = strlen(c.note);
+        c.is_comparable = false;
+        snprintf(c.note + n, sizeof c.note - n, "%splacement is extrapolated here", n ? "; " : "");
+    }
+    hc_json_kbool(b, "comparable", c.is_comparable);
+    hc_json_kstr(b, "compare_note", c.note);
+}
+
+static void view_json(struct hc_buf *b, const struct hc_view *v, const struct hc_work_place *place,
+                      const struct part *t, struct hc_work_rect at, double mm)
+{
+    struct tally lin = {0}, lab = {0};
+    double finest = place->is_detail ? fmin(t->px_per_frame, place->view_per_frame) : 1;
+    tally_planes(&lin, &lab, t->bands, t->n, v->exposure_factor, &t->mask);
+    hc_json_obj(b);
+    hc_json_kint(b, "id", v->id);
+    hc_json_kstr(b, "label", v->label);
+    hc_json_kstr(b, "technique", v->technique);
+    hc_json_kstr(b, "state", v->state);
+    hc_json_kbool(b, "is_detail", place->is_detail);
+    hc_json_knum(b, "px_per_mm", finest / mm);
+    hc_json_knum(b, "shown_share", t->shown_share);
+    spot_compare(b, v, place, at, mm);
+    hc_json_key(b, "mean");
+    hc_json_arr(b);
+    for (int c = 0; c < t->n; c++) {
+        hc_json_num(b, tally_mean(&lin, c));
+    }
+    hc_json_end_arr(b);
+    if (t->n == 3 && strcmp(v->technique, "normal") == 0) {
+        json_lab(b, &lin, &lab);
+    } else {
+        hc_json_key(b, "lab");
+        hc_json_null(b);
+        hc_json_kint(b, "n", (int64_t)lin.n);
+    }
+    hc_json_end_obj(b);
+}
+
+// A view that does not show at least half of the patch is left out.
+static hc_status spot_view(struct hc_work *w, const struct hc_view *v, struct hc_work_rect at,
+                           double mm, struct hc_buf *b, struct hc_err *err)
+{
+    struct part t = {0};
+    struct hc_work_place place = {0};
+    hc_status st = hc_work_place_read(&place, v, err);
+    st = st == HC_OK ? part_read(w, v, at, &place, &t, err) : st;
+    if (st == HC_OK && t.shown_share >= SHOWN_SHARE) {
+        view_json(b, v, &place, &t, at, mm);
+    }
+    part_release(&t);
+    hc_work_place_release(&place);
     return st;
 }
 
@@ -166,35 +258,59 @@ static hc_status spot_before(struct hc_work *w, const struct hc_painting *p, str
     return st;
 }
 
-// The cleaned colour, where the patch meets a window.
+// Of the pixels of a patch, those inside a polygon of the frame.
+static void keep_inside(struct part *t, struct hc_work_rect at, const struct hc_work_place *place,
+                        const struct hc_pt *pt, size_t n)
+{
+    double m = t->px_per_frame, x0 = fmax(at.x0, place->grid.x0), y0 = fmax(at.y0, place->grid.y0);
+    for (int y = 0; y < t->mask.h; y++) {
+        for (int x = 0; x < t->mask.w; x++) {
+            struct hc_pt q = {x0 + (x + 0.5) / m, y0 + (y + 0.5) / m};
+            if (!hc_poly_has(pt, n, q)) {
+                hc_plane_row(&t->mask, y)[x] = 0.0f;
+            }
+        }
+    }
+}
+
+// The cleaned colour, where the patch meets a window and the test view shows it.
 static hc_status spot_after(struct hc_work *w, struct hc_work_rect at, struct hc_buf *b,
                             struct hc_err *err)
 {
     struct hc_window_list l = {0};
     const struct hc_window *hit = NULL;
-    struct hc_plane mask = {0}, bands[3] = {{0}};
+    struct hc_pt *outline = NULL;
     struct hc_view test = {0};
-    struct hc_raster *r = NULL;
+    struct hc_work_place place = {0};
+    struct part t = {0};
     struct tally lin = {0}, lab = {0};
+    size_t n = 0;
     hc_status st = hc_store_windows(w->store, &l, err);
-    st = st == HC_OK ? hc_plane_create(&mask, at.w, at.h, err) : st;
     for (size_t i = 0; st == HC_OK && i < l.n && !hit; i++) {
-        struct hc_pt *pt = NULL;
-        size_t n = 0;
-        st = hc_work_poly_parse(&pt, &n, l.w[i].polygon, err);
-        if (st == HC_OK && hc_poly_mask(&mask, at.x0, at.y0, pt, n) > 0) {
+        struct hc_plane mask = {0};
+        st = hc_plane_create(&mask, at.w, at.h, err);
+        st = st == HC_OK ? hc_work_poly_parse(&outline, &n, l.w[i].polygon, err) : st;
+        if (st == HC_OK && hc_poly_mask(&mask, at.x0, at.y0, outline, n) > 0) {
             hit = &l.w[i];
+        } else {
+            hc_mem_free(outline);
+            outline = NULL;
         }
-        hc_mem_free(pt);
+        hc_plane_release(&mask);
     }
-    hc_json_key(b, "after");
     if (st == HC_OK && hit) {
         st = hc_store_view_by_id(w->store, hit->test_view, &test, err);
-        st = st == HC_OK ? hc_work_open_placed(w, &test, &r, err) : st;
-        st = st == HC_OK ? hc_work_read_rect(r, at, bands, err) : st;
+        st = st == HC_OK ? hc_work_place_read(&place, &test, err) : st;
     }
-    if (st == HC_OK && hit) {
-        tally_planes(&lin, &lab, bands, 3, test.exposure_factor, &mask);
+    hc_json_key(b, "after");
+    if (st == HC_OK && hit && hc_work_is_placed(&test)) {
+        st = part_read(w, &test, at, &place, &t, err);
+        if (st == HC_OK && t.mask.px) {
+            keep_inside(&t, at, &place, outline, n);
+            tally_planes(&lin, &lab, t.bands, 3, test.exposure_factor, &t.mask);
+        }
+    }
+    if (st == HC_OK && lin.n) {
         hc_json_obj(b);
         json_lab(b, &lin, &lab);
         hc_json_kstr(b, "window", hit->label);
@@ -204,9 +320,9 @@ static hc_status spot_after(struct hc_work *w, struct hc_work_rect at, struct hc
         hc_json_null(b);
     }
     hc_json_kstr(b, "window", hit ? hit->label : NULL);
-    release3(bands);
-    hc_plane_release(&mask);
-    hc_raster_close(r);
+    part_release(&t);
+    hc_work_place_release(&place);
+    hc_mem_free(outline);
     hc_view_release(&test);
     hc_window_list_release(&l);
     return st;
@@ -346,7 +462,8 @@ hc_status hc_work_spot(struct hc_work *w, double x, double y, double mm, struct 
         hc_json_arr(b);
     }
     for (size_t i = 0; st == HC_OK && i < l.n; i++) {
-        st = hc_work_is_placed(&l.v[i]) ? spot_view(w, &l.v[i], at, b, err) : st;
+        st = hc_work_is_placed(&l.v[i]) ? spot_view(w, &l.v[i], at, hc_work_mm_per_px(&p), b, err)
+                                        : st;
     }
     if (st == HC_OK) {
         hc_json_end_arr(b);
