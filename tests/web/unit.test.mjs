@@ -9,6 +9,7 @@ import {hatchTiles} from "../../web/js/hatch.js";
 import {KEYS} from "../../web/js/keys.js";
 import * as calibration from "../../web/js/calibration.js";
 import {srgbOf} from "../../web/js/colour.js";
+import * as grid from "../../web/js/target_grid.js";
 import * as words from "../../web/js/words.js";
 
 const WEB = new URL("../../web/", import.meta.url);
@@ -157,6 +158,29 @@ const VIEW = {id: 1, label: "a", technique: "normal", state: "before", face: "fr
               sha256: "", w: 10, h: 10, bands: 3, bits: 16, profile: "p", profile_assumed: false, note: "",
               clipped_share: 0, light: null, added_at: "", tiles: null, fit: {verdict: "good", why: "",
               held_out_median_px: 0.061, held_out_p95_px: 0.2, held_out_median_mm: 0.0122, held_out_p95_mm: 0.04}};
+
+test("patches of a target lie between its corners, in perspective too", () => {
+    /** @type {[number, number][]} */
+    const c = [[10, 20], [310, 50], [280, 260], [40, 220]], to = grid.squareTo(c);
+    [[0, 0], [1, 0], [1, 1], [0, 1]].forEach(([u, v], i) => to(u, v).forEach((x, k) => assert.ok(Math.abs(x - c[i][k]) < 1e-9)));
+    // Straight lines stay straight, and the diagonals cross in the image of the middle.
+    const [mx, my] = to(0.5, 0.5), cross = (/** @type {number[]} */ a, /** @type {number[]} */ b) => (mx - a[0]) * (b[1] - a[1]) - (my - a[1]) * (b[0] - a[0]);
+    assert.ok(Math.abs(cross(c[0], c[2])) < 1e-6 && Math.abs(cross(c[1], c[3])) < 1e-6);
+    const flat = grid.measuredParts([[0, 0], [50, 0], [50, 30], [0, 30]], 4, 6);
+    assert.equal(flat.length, 24);
+    assert.deepEqual(flat[7].map((p) => p.map((x) => Math.round(x * 100) / 100)), [[7.5, 7.5], [12.5, 7.5], [12.5, 12.5], [7.5, 12.5]]);
+});
+
+test("corners that cannot be are told apart, and the grid is drawn as far as it is known", () => {
+    assert.equal(grid.whyNoCorners([[0, 0], [9, 1], [8, 7], [1, 6]]), "");
+    assert.match(grid.whyNoCorners([[0, 0], [1, 6], [8, 7], [9, 1]]), /anticlockwise/);
+    assert.match(grid.whyNoCorners([[0, 0], [9, 9], [9, 0], [0, 9]]), /four outer corners/);
+    assert.match(grid.whyNoCorners([[0, 0], null, null, null]), /Four/);
+    assert.deepEqual(grid.gridOf("", 10, 14), [10, 14]);
+    assert.deepEqual(grid.gridOf("CGATS.17\nNUMBER_OF_SETS 24\n", 0, 0), [4, 6]);
+    assert.equal(grid.gridOf("NUMBER_OF_SETS 140", 0, 0), null);
+    assert.deepEqual([0.3, 0.51, 7, 400].map(calibration.barReach), [0.5, 1, 10, 100]);
+});
 
 test("an assumed profile, a refused place and clipping are said, and nothing else is", () => {
     assert.deepEqual(words.viewWarnings(VIEW), []);
