@@ -487,6 +487,76 @@ await test("calibration: the page says what the command says, of the view itself
     }, {more: ["--read-only"]});
 });
 
+await test("calibrating from the page: found or by its corners, measured where the outlines lie, taken back; points at their spots", async () => {
+    const d = join(work, "by-page"), chart = fileURLToPath(new URL("../data/chart24_average_reflectance.csv", import.meta.url));
+    hc("new", d, "--title", "Chart", "--height-mm", "90", "--width-mm", "120");
+    for (const [label, seed] of /** @type {[string, number][]} */ ([["target", 3], ["later", 4]])) {
+        writeFileSync(join(work, `${label}.png`), targetPhotograph(seed));
+        hc("add", d, join(work, `${label}.png`), "--technique", "normal", "--state", "before", "--label", label);
+    }
+    writeFileSync(join(work, "short.csv"), readFileSync(chart, "utf8").split("\n").map((l) => l.split(",").slice(0, 24).join(",")).join("\n"));
+    await withServer(d, async (page) => {
+        const own = page.locator("#view-1"), heir = page.locator("#view-2"), button = (/** @type {string} */ name, at = own) => at.getByRole("button", {name, exact: true});
+        yes((await own.innerText()).includes("ASSUMED to be sRGB"), "before: an assumption, said loudly");
+        await own.getByText("Calibration", {exact: true}).click();
+        await own.getByLabel("Reference file of the target").setInputFiles(join(work, "short.csv"));
+        await button("Calibrate").click();
+        await until(async () => (await own.innerText()).includes("23 patches: say how many rows and columns the target has"), "the refusal of a short file");
+        await own.getByLabel("Reference file of the target").setInputFiles(chart);
+        await own.getByLabel("later").check();
+        await button("Calibrate").click();
+        await until(async () => (await own.innerText()).includes("Worst patches:"), "the panel", 60);
+        const doc = hc("calibrate", d, "target"), text = await own.innerText();
+        yes(text.includes(doc.left_out_patch.mean.toFixed(2)) && text.includes(`${doc.used} of 24`), "the command's figures");
+        yes(!text.includes("ASSUMED") && !(await heir.innerText()).includes("ASSUMED"), "nothing is assumed any more");
+        yes((await heir.innerText()).includes("calibrated by target, inherited"), "the heir says so");
+        await own.getByText("File and fit").click();
+        yes((await own.innerText()).includes("only opens it and no longer says what its colours are"), "what the colours rest on");
+
+        await button("Where it was measured").click();
+        const dialog = page.getByRole("dialog");
+        await until(() => dialog.locator("img").first().evaluate((i) => /** @type {HTMLImageElement} */ (i).naturalWidth === 512), "the picture");
+        await page.waitForTimeout(300);
+        const parts = await dialog.locator(".measured-part.over").evaluateAll((all) => all.map((e) => {
+            const r = e.getBoundingClientRect();
+            return /** @type {[number, number]} */ ([r.x + r.width / 2, r.y + r.height / 4]);
+        }));
+        same(parts.length, 24, "outlines");
+        (await colours(page, parts)).forEach((rgb, i) => srgbOf(doc.patches[i].lab).forEach((v, k) => near(rgb[k], v, 14, `${doc.patches[i].name}, channel ${k}`)));
+        await button("Close", dialog).click();
+
+        await button("Take calibration back").click();
+        await until(async () => (await own.innerText()).includes("ASSUMED to be sRGB"), "taken back", 30);
+        await button("Give its corners\u2026").click();
+        const area = dialog.getByRole("application"), box = /** @type {any} */ (await area.boundingBox()), c = Math.cos(0.07), s = Math.sin(0.07);
+        await page.waitForTimeout(300);
+        const at = [[0, 0], [5, 0], [5, 3], [0, 3]].map(([i, j]) => {
+            const u = 84 * i + 35 - 260, v = 84 * j + 35 - 175;
+            return [600 + c * u - s * v, 450 + s * u + c * v];
+        });
+        for (const [x, y] of at)
+            await page.mouse.click(box.x + x / 1200 * box.width, box.y + ((y - 450) / 1200 + 0.5) * box.height);
+        await button("Use these corners", dialog).click();
+        await button("Calibrate").click();
+        await until(async () => (await own.innerText()).includes("Worst patches:"), "the panel", 60);
+        const given = hc("calibrate", d, "target");
+        at.forEach((p, i) => p.forEach((x, k) => near(given.corners[i][k], x, 4, `corner ${i + 1}`)));
+        near(given.left_out_patch.mean, doc.left_out_patch.mean, 0.2, "as good as found");
+
+        const [x, y] = at[0].map(Math.round), lab = doc.patches[0].reference_lab;
+        writeFileSync(join(work, "points.csv"), `id,x,y,L,a,b\nskin,${x},${y},${lab.join(",")}\nboard,100,100,45,2,8\n`);
+        const points = page.locator("section[aria-labelledby=points-title]");
+        await points.getByText("Import", {exact: true}).click();
+        await points.getByLabel("File").setInputFiles(join(work, "points.csv"));
+        await until(async () => (await points.innerText()).includes("skin"), "the points");
+        const check = hc("points", d), rows = await points.locator("tbody tr").allInnerTexts();
+        check.points.forEach((/** @type {any} */ p, /** @type {number} */ i) => yes(rows[i].endsWith(p.de.toFixed(1)), `CIEDE2000 of ${p.id} in ${rows[i]}`));
+        near(check.points[0].de, given.patches[0].de, 0.6, "a patch of the target, as a point");
+        same(await page.locator("g.points circle.over").count(), 2, "marks on the picture");
+        same(await axeComplaints(page, axe), [], "axe");
+    });
+});
+
 await browser.close();
 rmSync(work, {recursive: true, force: true});
 finish();
