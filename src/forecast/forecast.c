@@ -27,6 +27,7 @@ static const char *const refusal_text[HC_REFUSAL_COUNT] = {
     "The windows were photographed in another surface state than the one asked for.",
     "Fewer than four windows, or all of them about equally light.",
     "Left-out windows are predicted worse than by leaving the colours as they are.",
+    "The UV view does not show this place.",
 };
 
 const char *hc_refusal_text(enum hc_refusal r)

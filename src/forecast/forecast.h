@@ -29,9 +29,10 @@ enum hc_refusal {
     HC_REFUSAL_SIGNAL = 5,  // clipped, or lost in noise
     HC_REFUSAL_STATE = 6,   // windows photographed in another surface state than asked for
     HC_REFUSAL_WINDOWS = 7, // fewer than 4 windows or fewer than 2 lightness classes
-    HC_REFUSAL_NO_GAIN = 8  // left-out windows are predicted worse than by doing nothing
+    HC_REFUSAL_NO_GAIN = 8, // left-out windows are predicted worse than by doing nothing
+    HC_REFUSAL_UNSEEN = 9   // not shown by a view the forecast needs here
 };
-#define HC_REFUSAL_COUNT 9
+#define HC_REFUSAL_COUNT 10
 const char *hc_refusal_text(enum hc_refusal r); // one plain sentence
 
 struct hc_forecast_window {
@@ -52,7 +53,7 @@ struct hc_forecast_input {
     // Overview of the whole picture (box means): statistics, kriging, "next window", thresholds.
     struct hc_lin3 over;
     const struct hc_plane *over_uv;   // NULL = no UV view: one effective coat + kriging, said so
-    const struct hc_plane *over_zone; // reason 1 where > 0.5, NULL = no zones
+    const struct hc_plane *over_zone; // as zone of hc_forecast_rows, NULL = no zones
     double over_cell_px;              // frame px per overview px
     double radius_limit;              // refuse where the radius is above this; 0 = no user limit
     const float *clip_level;          // 3 values, linear; a channel at or above is clipped; or NULL
@@ -117,7 +118,7 @@ const struct hc_forecast_summary *hc_forecast_get_summary(const struct hc_foreca
 struct hc_forecast_rows {
     struct hc_lin3 before;  // in
     struct hc_plane uv;     // in; px = NULL without a UV view
-    struct hc_plane zone;   // in; px = NULL without zones
+    struct hc_plane zone;   // in; 1 = in a zone, 2 = not shown by a view it needs; px = NULL: none
     struct hc_lin3 after;   // out, linear ROMM
     struct hc_plane radius; // out, CIEDE2000
     struct hc_plane coat;   // out, effective coat

@@ -291,7 +291,9 @@ static void judge(struct chunk *c, const struct hc_forecast *f, const float *zon
         c->radius[i] = radius;
     }
     for (int i = 0; zone && i < n; i++) {
-        c->why[i] = zone[i] > 0.5f ? (float)HC_REFUSAL_ZONE : c->why[i];
+        c->why[i] = zone[i] > 1.5f   ? (float)HC_REFUSAL_UNSEEN
+                    : zone[i] > 0.5f ? (float)HC_REFUSAL_ZONE
+                                     : c->why[i];
     }
     for (int i = 0; all > 0.0f && i < n; i++) {
         c->why[i] = all;

@@ -96,7 +96,8 @@ static hc_status score_places(struct hc_plane *score, const struct hc_forecast *
         for (int x = 0; x < score->w; x++) {
             int why = (int)hc_plane_get(&s->reason, x, y);
             double lab[3];
-            if (why == HC_REFUSAL_ZONE || why == HC_REFUSAL_SIGNAL || why == HC_REFUSAL_COAT) {
+            if (why == HC_REFUSAL_ZONE || why == HC_REFUSAL_SIGNAL || why == HC_REFUSAL_COAT ||
+                why == HC_REFUSAL_UNSEEN) {
                 continue;
             }
             lab_at(lab, s, x, y);

@@ -500,6 +500,7 @@ static void pixel_refusals(void **state)
     float *r = hc_plane_row(&p.before.ch[0], y), *g = hc_plane_row(&p.before.ch[1], y),
           *b = hc_plane_row(&p.before.ch[2], y);
     hc_plane_row(&p.zone, y)[3] = 1;
+    hc_plane_row(&p.zone, y)[4] = 2;
     hc_plane_row(&p.uv, y)[5] = 0.01f; // dark in UV: something lies over the coat
     hc_plane_row(&p.uv, y)[6] = 0;
     hc_plane_row(&p.uv, y)[7] = 40.0f; // far too bright
@@ -512,6 +513,7 @@ static void pixel_refusals(void **state)
     b[17] = 0.05f;
     hc_forecast_render(f, &rows, 0, 0);
     assert_int_equal(reason_at(&p, 3, y), HC_REFUSAL_ZONE);
+    assert_int_equal(reason_at(&p, 4, y), HC_REFUSAL_UNSEEN);
     assert_int_equal(reason_at(&p, 5, y), HC_REFUSAL_COAT);
     assert_int_equal(reason_at(&p, 6, y), HC_REFUSAL_COAT);
     assert_int_equal(reason_at(&p, 7, y), HC_REFUSAL_COAT);

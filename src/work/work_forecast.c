@@ -10,7 +10,6 @@
 
 #define OVERVIEW_SIDE                                                                              \
     HC_WORK_FORECAST_SIDE // px on the longest side: statistics, kriging, thresholds
-#define EDGE_PX 1.5       // window pixels closer to the outline are left out where enough remain
 #define MIN_SAMPLES 25
 
 // A channel at the coding maximum of its file, in working light: coded white maps to 1.
@@ -31,7 +30,8 @@ static const char *surface_word(enum hc_surface_state s)
 struct run {
     struct hc_work *w;
     struct hc_painting p;
-    struct hc_view before, uv;
+    struct hc_view before;
+    struct hc_work_uv uv;
     struct hc_raster *before_r, *uv_r;
     struct hc_window_list windows;
     struct hc_zone_list zones;
@@ -72,25 +72,18 @@ static void run_release(struct run *r)
     hc_window_list_release(&r->windows);
     hc_zone_list_release(&r->zones);
     hc_view_release(&r->before);
-    hc_view_release(&r->uv);
+    hc_work_uv_release(&r->uv);
     hc_painting_release(&r->p);
 }
 
 // ---- inputs ----
 
-// The UV view of the state before, placed in the frame; none is no failure.
-static hc_status find_uv(struct run *r, struct hc_err *err)
+// None is no failure.
+static hc_status open_uv(struct run *r, struct hc_err *err)
 {
-    struct hc_view_list l = {0};
-    hc_status st = hc_store_views(r->w->store, &l, err);
-    for (size_t i = 0; st == HC_OK && i < l.n && r->uv.id == 0; i++) {
-        if (strcmp(l.v[i].technique, "uv") == 0 && strcmp(l.v[i].state, "before") == 0 &&
-            hc_work_is_placed(&l.v[i])) {
-            st = hc_store_view_by_id(r->w->store, l.v[i].id, &r->uv, err);
-        }
-    }
-    hc_view_list_release(&l);
-    return st == HC_OK && r->uv.id ? hc_work_open_placed(r->w, &r->uv, &r->uv_r, err) : st;
+    hc_status st = hc_work_find_uv(r->w, &r->uv, &r->p, &r->windows, err);
+    return st == HC_OK && r->uv.view.id ? hc_work_open_placed(r->w, &r->uv.view, &r->uv_r, err)
+                                        : st;
 }
 
 static hc_status load_zones(struct run *r, struct hc_err *err)
@@ -147,7 +140,7 @@ static size_t pick_pixels(struct patch *p, const struct hc_pt *pt, size_t n)
             float *row = hc_plane_row(&p->mask, y);
             for (int x = 0; x < p->mask.w; x++) {
                 struct hc_pt q = {p->at.x0 + x + 0.5, p->at.y0 + y + 0.5};
-                if (row[x] > 0.5f && edge_distance(pt, n, q) >= EDGE_PX) {
+                if (row[x] > 0.5f && edge_distance(pt, n, q) >= HC_WORK_EDGE_PX) {
                     inner += pass == 0;
                 } else if (pass == 1) {
                     row[x] = 0.0f;
@@ -166,14 +159,17 @@ static hc_status load_patch(struct run *r, const struct hc_pt *pt, size_t n,
 {
     struct hc_box b = hc_poly_box(pt, n);
     struct hc_raster *test_r = NULL;
+    struct hc_work_place place = {0};
     hc_status st;
     p->at.x0 = (int)fmax(0, floor(b.x0));
     p->at.y0 = (int)fmax(0, floor(b.y0));
     p->at.w = (int)fmin(r->p.frame_w, ceil(b.x1)) - p->at.x0;
     p->at.h = (int)fmin(r->p.frame_h, ceil(b.y1)) - p->at.y0;
     st = hc_work_open_placed(r->w, test, &test_r, err);
+    st = st == HC_OK ? hc_work_place_read(&place, test, err) : st;
+    st = st == HC_OK ? hc_work_check_test(test, &place, pt, n, err) : st;
     st = st == HC_OK ? hc_work_read_rect(r->before_r, p->at, p->before, err) : st;
-    st = st == HC_OK ? hc_work_read_rect(test_r, p->at, p->test, err) : st;
+    st = st == HC_OK ? hc_work_read_in_frame(test_r, &place, p->at, p->test, err) : st;
     if (st == HC_OK && r->uv_r) {
         st = hc_work_read_rect(r->uv_r, p->at, p->uv, err);
         st = st == HC_OK ? hc_plane_create(&p->uv_y, p->at.w, p->at.h, err) : st;
@@ -182,6 +178,7 @@ static hc_status load_patch(struct run *r, const struct hc_pt *pt, size_t n,
         }
     }
     st = st == HC_OK ? hc_plane_create(&p->mask, p->at.w, p->at.h, err) : st;
+    hc_work_place_release(&place);
     hc_raster_close(test_r);
     return st;
 }
@@ -275,6 +272,7 @@ static struct hc_work_render what_to_render(struct run *r)
                                    .zone_pt = r->zone_pt,
                                    .zone_n = r->zone_n,
                                    .n_zones = r->zones.n,
+                                   .shown = r->uv.is_partial ? r->uv.place.outline : NULL,
                                    .inputs = r->inputs,
                                    .layer = r->layer,
                                    .tiles = r->tiles};
@@ -287,13 +285,13 @@ static hc_status load_overviews(struct run *r, int *cell, struct hc_job *job, st
     int w = r->over.ch[0].w, h = r->over.ch[0].h;
     if (st == HC_OK && r->uv_r) {
         int uv_cell;
-        st = hc_work_overview(r->w, &r->uv, OVERVIEW_SIDE, uv, &uv_cell, job, err);
+        st = hc_work_overview(r->w, &r->uv.view, OVERVIEW_SIDE, uv, &uv_cell, job, err);
         st = st == HC_OK ? hc_plane_create(&r->over_uv, w, h, err) : st;
         if (st == HC_OK) {
             hc_work_luminance(&r->over_uv, uv, hc_raster_bands(r->uv_r));
         }
     }
-    if (st == HC_OK && r->zones.n) {
+    if (st == HC_OK && (r->zones.n || r->uv.is_partial)) {
         st = hc_plane_create(&r->over_zone, w, h, err);
         if (st == HC_OK) {
             struct hc_work_render zones = what_to_render(r);
@@ -339,7 +337,7 @@ static hc_status gather(struct run *r, const struct hc_work_forecast *req,
     st = st == HC_OK ? hc_store_windows(r->w->store, &r->windows, err) : st;
     st = st == HC_OK ? hc_store_view_by_id(r->w->store, r->p.frame_view, &r->before, err) : st;
     st = st == HC_OK ? hc_work_open_placed(r->w, &r->before, &r->before_r, err) : st;
-    st = st == HC_OK ? find_uv(r, err) : st;
+    st = st == HC_OK ? open_uv(r, err) : st;
     st = st == HC_OK ? load_zones(r, err) : st;
     st = st == HC_OK ? match_tests(r, job, err) : st;
     if (st == HC_OK && r->windows.n) {
@@ -360,7 +358,7 @@ static hc_status gather(struct run *r, const struct hc_work_forecast *req,
     in->frame_h = r->p.frame_h;
     in->over = r->over;
     in->over_uv = r->uv_r ? &r->over_uv : NULL;
-    in->over_zone = r->zones.n ? &r->over_zone : NULL;
+    in->over_zone = r->over_zone.px ? &r->over_zone : NULL;
     in->over_cell_px = cell;
     in->radius_limit = req->radius_limit;
     in->clip_level = clip_level;
@@ -414,7 +412,8 @@ static hc_status keep(struct run *r, enum hc_surface_state surface, struct hc_er
                                            .surface = surface_word(surface),
                                            .windows = &r->windows,
                                            .before = &r->before,
-                                           .uv = r->uv.id ? &r->uv : NULL,
+                                           .uv = r->uv.view.id ? &r->uv.view : NULL,
+                                           .uv_note = r->uv.view.id ? "" : r->uv.note,
                                            .n_zones = r->zones.n};
     json_t *old = NULL;
     int64_t id;

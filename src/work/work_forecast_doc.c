@@ -174,6 +174,7 @@ hc_status hc_work_forecast_document(struct hc_work *w, struct hc_buf *b,
     hc_json_kbool(b, "has_uv", s->has_uv);
     hc_json_kbool(b, "uv_used", s->is_uv_used);
     hc_json_knum(b, "uv_gain", s->uv_gain);
+    hc_json_kstr(b, "uv_note", f->uv_note);
     hc_json_kint(b, "zones", (int64_t)f->n_zones);
     windows(b, f);
     hc_json_key(b, "next_window");

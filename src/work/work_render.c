@@ -72,13 +72,33 @@ static hc_status band_create(struct band *b, const struct hc_work_render *r, str
     for (int c = 0; r->uv && c < hc_raster_bands(r->uv) && st == HC_OK; c++) {
         st = hc_plane_create(&b->uv[c], w, h, err);
     }
-    st = st == HC_OK && r->n_zones ? hc_plane_create(&b->rows.zone, w, h, err) : st;
+    st = st == HC_OK && (r->n_zones || r->shown) ? hc_plane_create(&b->rows.zone, w, h, err) : st;
     st = st == HC_OK ? hc_plane_create(&b->rows.radius, w, h, err) : st;
     st = st == HC_OK ? hc_plane_create(&b->rows.coat, w, h, err) : st;
     return st == HC_OK ? hc_plane_create(&b->rows.reason, w, h, err) : st;
 }
 
 // ---- one block of a band ----
+
+// Row by row: an outline is convex, so that it shows one stretch of each.
+static void mark_unseen(const struct hc_pt shown[4], struct hc_plane *mask, double y0, double cell)
+{
+    for (int y = 0; y < mask->h; y++) {
+        double fy = y0 + (y + 0.5) * cell, lo = HUGE_VAL, hi = -HUGE_VAL;
+        for (int i = 0, j = 3; i < 4; j = i++) {
+            struct hc_pt a = shown[j], b = shown[i];
+            if ((a.y > fy) != (b.y > fy)) {
+                double x = a.x + (fy - a.y) * (b.x - a.x) / (b.y - a.y);
+                lo = fmin(lo, x);
+                hi = fmax(hi, x);
+            }
+        }
+        for (int x = 0; x < mask->w; x++) {
+            double fx = (x + 0.5) * cell;
+            hc_plane_row(mask, y)[x] = fx < lo || fx > hi ? 2.0f : hc_plane_row(mask, y)[x];
+        }
+    }
+}
 
 void hc_work_zone_mask(const struct hc_work_render *r, struct hc_plane *mask, double y0,
                        double cell)
@@ -100,6 +120,9 @@ void hc_work_zone_mask(const struct hc_work_render *r, struct hc_plane *mask, do
             }
         }
     }
+    if (r->shown) {
+        mark_unseen(r->shown, mask, y0, cell);
+    }
 }
 
 static hc_status read_block(const struct band *b, struct hc_forecast_rows *s, int y0, int y1,
@@ -120,7 +143,7 @@ static hc_status read_block(const struct band *b, struct hc_forecast_rows *s, in
             hc_work_luminance(&s->uv, uv, n);
         }
     }
-    if (b->r->n_zones && st == HC_OK) {
+    if (s->zone.px && st == HC_OK) {
         hc_work_zone_mask(b->r, &s->zone, b->y0 + y0, 1);
     }
     return st;

@@ -30,9 +30,9 @@ static const char *const cautions[] = {
 
 // Text built for the report, kept until the PDF is written.
 struct desk {
-    struct hc_buf text[160];
+    struct hc_buf text[640];
     size_t n_text;
-    struct hc_report_row fact[16], figure[16], provenance[24];
+    struct hc_report_row fact[16], figure[16], provenance[128];
     size_t n_fact, n_figure, n_provenance;
     struct hc_report_window_row *window;
     size_t n_window;
@@ -211,6 +211,41 @@ static hc_status load_pictures(struct hc_work *w, struct desk *d, struct hc_job 
 }
 
 // ---- text ----
+
+// The verdict in words, and the residual in px and mm.
+static const char *placement(struct desk *d, const json_t *fit)
+{
+    double px = hc_work_json_number(fit, "held_out_p95_px");
+    const char *word = hc_work_verdict_word(hc_work_json_text(fit, "verdict"));
+    if (strcmp(hc_work_json_text(fit, "verdict"), "refused") == 0) {
+        return say(d, "%s", word);
+    }
+    return isfinite(px) ? say(d, "%s, 95 %% within about %.2f px = %.2f mm", word, px,
+                              hc_work_json_number(fit, "held_out_p95_mm"))
+                        : say(d, "%s, residual not known", word);
+}
+
+// One row for every view but the reference.
+static void placements(struct desk *d)
+{
+    const json_t *list = json_object_get(d->views, "views");
+    for (size_t i = 0; i < json_array_size(list); i++) {
+        const json_t *v = json_array_get(list, i), *fit = json_object_get(v, "fit");
+        const char *verdict = hc_work_json_text(fit, "verdict"),
+                   *note = hc_work_json_text(fit, "compare_note");
+        if (strcmp(verdict, "reference") == 0) {
+            continue;
+        }
+        PUT(d, provenance, say(d, "Placement of %s", hc_work_json_text(v, "label")),
+            strcmp(verdict, "none") == 0 ? "not placed" : placement(d, fit),
+            strcmp(verdict, "refused") == 0                   ? hc_work_json_text(fit, "why")
+            : strcmp(verdict, "none") == 0                    ? NULL
+            : *note                                           ? note
+            : json_is_true(json_object_get(fit, "is_detail")) ? "a detail"
+                                                              : NULL);
+    }
+}
+
 static void facts(struct desk *d)
 {
     const struct hc_painting *p = &d->p;
@@ -241,11 +276,8 @@ static void facts(struct desk *d)
                 say(d, "patches left out: %.2f CIEDE2000 (mean)", hc_work_json_number(c, "mean")));
         }
         if (strcmp(hc_work_json_text(v, "state"), "test") == 0) {
-            double miss = hc_work_json_number(fit, "held_out_p95_mm");
-            const char *verdict = hc_work_json_text(fit, "verdict");
             PUT(d, fact, say(d, "Placement of %s", hc_work_json_text(v, "label")),
-                isfinite(miss) ? say(d, "%s, 95 %% within about %.2f mm", verdict, miss)
-                               : say(d, "%s, residual not known", verdict),
+                placement(d, fit),
                 say(d, "exposure x %.3f", hc_work_json_number(fit, "exposure_factor")));
         }
     }
@@ -255,6 +287,7 @@ static void figures(struct desk *d)
 {
     const json_t *f = d->forecast, *radius = json_object_get(f, "radius"),
                  *model = json_object_get(f, "coat_model");
+    const char *uv_note = hc_work_json_text(f, "uv_note");
     PUT(d, figure, "Estimator", hc_work_json_text(f, "estimator"), "chosen by leaving windows out");
     PUT(d, figure, "Error on left-out windows",
         say(d, "%.1f CIEDE2000", hc_work_json_number(f, "left_out_de")),
@@ -264,12 +297,14 @@ static void figures(struct desk *d)
         say(d, "95 %% of the area: below %.1f", hc_work_json_number(radius, "p95")));
     PUT(d, figure, "State forecast", hc_work_json_text(f, "surface"), "surface of the windows");
     PUT(d, figure, "UV view",
-        !json_is_true(json_object_get(f, "has_uv"))   ? "none"
+        *uv_note                                      ? "left aside"
+        : !json_is_true(json_object_get(f, "has_uv")) ? "none"
         : json_is_true(json_object_get(f, "uv_used")) ? "used for the coat, and to find later paint"
                                                       : "used to find later paint only",
         json_is_true(json_object_get(f, "has_uv"))
             ? say(d, "gain on left-out windows: %+.2f", hc_work_json_number(f, "uv_gain"))
-            : "one effective coat and kriging");
+        : *uv_note ? uv_note
+                   : "one effective coat and kriging");
     PUT(d, figure, "Coat: yellowing slope",
         say(d, "%.0f nm", hc_work_json_number(model, "slope_nm")), "fitted to the windows");
     PUT(d, figure, "Coat: haze", say(d, "%.3f", hc_work_json_number(model, "haze")),
@@ -391,6 +426,7 @@ hc_status hc_work_report(struct hc_work *w, const char *path, struct hc_job *job
         facts(d);
         figures(d);
         provenance(d);
+        placements(d);
         st = tables(d, err);
     }
     st = st == HC_OK ? write_pdf(path, d, err) : st;

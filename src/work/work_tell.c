@@ -4,6 +4,8 @@
 
 #include "work/work_priv.h"
 
+#define STRAIN_WARNING 0.03 // stretch of a bend; docs/theory/align.md
+
 static const json_t *get(const json_t *o, const char *key)
 {
     return json_object_get(o, key);
@@ -62,33 +64,70 @@ static void tell_dossier(struct hc_buf *b, const json_t *o)
     }
 }
 
-static void tell_view(struct hc_buf *b, const json_t *v)
+// Where the view lies and how well that is known, in px and mm.
+static void tell_fit(struct hc_buf *b, const json_t *v, const json_t *fit)
 {
-    const json_t *fit = get(v, "fit"), *shift = get(fit, "shift_px");
-    hc_buf_printf(b, "%3.0f  %-22s %-11s %-8s %5.0f x %-5.0f %2.0f-bit  %s", number(v, "id"),
-                  text(v, "label"), text(v, "technique"), text(v, "state"), number(v, "w"),
-                  number(v, "h"), number(v, "bits"), text(fit, "verdict"));
-    if (json_is_array(shift)) {
-        hc_buf_printf(b, ": moved %+.2f %+.2f px, turned %+.3f deg, scale %.5f", at(shift, 0),
-                      at(shift, 1), number(fit, "rotation_deg"), number(fit, "scale"));
-        if (isfinite(number(fit, "held_out_p95_px"))) {
-            hc_buf_printf(b,
-                          "; held-out residual about %.2f px (median), %.2f px = %.3f mm (95 %%)",
-                          number(fit, "held_out_median_px"), number(fit, "held_out_p95_px"),
-                          number(fit, "held_out_p95_mm"));
-        } else {
-            hc_buf_str(b, "; residual not known");
-        }
-        if (strcmp(text(v, "technique"), "normal") == 0) {
-            hc_buf_printf(b, "; exposure x %.4f +- %.4f", number(fit, "exposure_factor"),
-                          number(fit, "exposure_factor") * number(fit, "exposure_spread"));
-        }
+    const json_t *shift = get(fit, "shift_px");
+    bool is_refused = strcmp(text(fit, "verdict"), "refused") == 0;
+    if (!json_is_array(shift) || is_refused) {
+        return;
     }
-    hc_buf_str(b, "\n");
-    if (strcmp(text(fit, "verdict"), "refused") == 0 ||
-        strcmp(text(fit, "verdict"), "usable") == 0) {
+    hc_buf_printf(b, ": moved %+.2f %+.2f px, turned %+.3f deg, scale %.5f", at(shift, 0),
+                  at(shift, 1), number(fit, "rotation_deg"), number(fit, "scale"));
+    if (isfinite(number(fit, "held_out_p95_px"))) {
+        hc_buf_printf(b,
+                      "; held-out residual about %.2f px = %.3f mm (median), %.2f px = %.3f mm "
+                      "(95 %%)",
+                      number(fit, "held_out_median_px"), number(fit, "held_out_median_mm"),
+                      number(fit, "held_out_p95_px"), number(fit, "held_out_p95_mm"));
+    } else {
+        hc_buf_str(b, "; residual not known");
+    }
+    if (strcmp(text(v, "technique"), "normal") == 0) {
+        hc_buf_printf(b, "; exposure x %.4f +- %.4f", number(fit, "exposure_factor"),
+                      number(fit, "exposure_factor") * number(fit, "exposure_spread"));
+    }
+}
+
+// What a person must know before using the placement.
+static void tell_cautions(struct hc_buf *b, const json_t *fit)
+{
+    const char *verdict = text(fit, "verdict");
+    bool is_placed = strcmp(verdict, "good") == 0 || strcmp(verdict, "usable") == 0;
+    if (strcmp(verdict, "refused") == 0 || strcmp(verdict, "usable") == 0) {
         hc_buf_printf(b, "     %s\n", text(fit, "why"));
     }
+    if (is_placed && *text(fit, "compare_note")) {
+        hc_buf_printf(b, "     %s\n", text(fit, "compare_note"));
+    }
+    if (is_placed && json_is_true(get(fit, "is_detail"))) {
+        hc_buf_printf(b, "     a detail: %.2f of its px to one of the frame\n",
+                      number(fit, "view_per_frame"));
+    }
+    if (is_placed && number(fit, "bend_max_px") > 0) {
+        hc_buf_printf(b,
+                      "     a bend of up to %.1f px was followed; it stretches by up to %.1f %%\n",
+                      number(fit, "bend_max_px"), 100 * number(fit, "bend_strain_max"));
+    }
+    if (is_placed && number(fit, "bend_strain_max") > STRAIN_WARNING) {
+        hc_buf_str(b, "     NOTE: that is much for canvas or panel: look at the placement before "
+                      "believing details\n");
+    }
+    if (is_placed && number(fit, "unsupported_share") > 0.005) {
+        hc_buf_printf(b, "     over %.0f %% of what it shows the placement is extrapolated\n",
+                      100 * number(fit, "unsupported_share"));
+    }
+}
+
+static void tell_view(struct hc_buf *b, const json_t *v)
+{
+    const json_t *fit = get(v, "fit");
+    hc_buf_printf(b, "%3.0f  %-22s %-11s %-8s %5.0f x %-5.0f %2.0f-bit  %s", number(v, "id"),
+                  text(v, "label"), text(v, "technique"), text(v, "state"), number(v, "w"),
+                  number(v, "h"), number(v, "bits"), hc_work_verdict_word(text(fit, "verdict")));
+    tell_fit(b, v, fit);
+    hc_buf_str(b, "\n");
+    tell_cautions(b, fit);
     if (*text(v, "note")) {
         hc_buf_printf(b, "     NOTE: %s\n", text(v, "note"));
     } else if (*text(v, "profile")) {
@@ -99,6 +138,10 @@ static void tell_view(struct hc_buf *b, const json_t *v)
         hc_buf_printf(b, "     %s %s, %s, %.4g s, f/%.3g, ISO %.0f\n", text(c, "camera"),
                       text(c, "lens"), text(c, "taken_at"), number(c, "exposure_s"),
                       number(c, "f_number"), number(c, "iso"));
+    }
+    if (json_is_object(get(v, "mosaic"))) {
+        const json_t *m = get(v, "mosaic");
+        hc_buf_printf(b, "     mosaic %s: %s\n", text(m, "verdict"), text(m, "why"));
     }
     if (json_is_object(get(v, "calibration"))) {
         const json_t *c = get(v, "calibration");
@@ -164,6 +207,9 @@ static void tell_forecast(struct hc_buf *b, const json_t *f)
         }
     }
     hc_buf_printf(b, "  %-34s %6.2f\n\n", "doing nothing", number(f, "nothing_de"));
+    if (*text(f, "uv_note")) {
+        hc_buf_printf(b, "  %s\n\n", text(f, "uv_note"));
+    }
     list = get(f, "windows");
     for (size_t i = 0; i < json_array_size(list); i++) {
         const json_t *x = json_array_get(list, i);
@@ -222,6 +268,12 @@ static void tell_spot(struct hc_buf *b, const json_t *s)
             }
         }
         hc_buf_str(b, "\n");
+        if (*text(v, "compare_note")) {
+            hc_buf_printf(b, "  %-22s %s\n", "", text(v, "compare_note"));
+        }
+        if (json_is_true(get(v, "is_detail"))) {
+            hc_buf_printf(b, "  %-22s a detail of %.1f px per mm\n", "", number(v, "px_per_mm"));
+        }
     }
     list = get(s, "zones");
     for (size_t i = 0; i < json_array_size(list); i++) {
