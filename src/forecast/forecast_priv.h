@@ -194,6 +194,11 @@ hc_status fc_survey(struct hc_forecast *f, const struct hc_forecast_input *in, s
 // hc_forecast_render for rows y0 .. y1-1 of planes whose pixels are `cell` frame px wide.
 void fc_render_scaled(const struct hc_forecast *f, const struct hc_forecast_rows *rows, double x_px,
                       double y_px, double cell, int y0, int y1);
+// The two builds behind it (forecast_render.c, forecast_pick.c).
+void fc_render_plain(const struct hc_forecast *f, const struct hc_forecast_rows *rows, double x_px,
+                     double y_px, double cell, int y0, int y1);
+void fc_render_avx2(const struct hc_forecast *f, const struct hc_forecast_rows *rows, double x_px,
+                    double y_px, double cell, int y0, int y1);
 void fc_blend_t(double t[3], const double weight[HC_ESTIMATOR_COUNT], const double (*member)[3]);
 // Mean Lab distance / 8 of a before colour to the nearest window pixels, from the tables.
 double fc_colour_distance(const struct hc_forecast *f, const double lab[3]);

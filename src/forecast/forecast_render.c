@@ -1,10 +1,15 @@
 // Rendering: the fitted forecast as a function of one pixel (theory 10). Built for speed; only
-// + - * / sqrtf, comparisons and integer moves, so that all compilers give the same bits.
+// + - * / sqrtf, comparisons and integer moves, so that all compilers give the same bits. This file
+// is compiled twice on x86-64, the second time for AVX2 (without fused multiply-add) as
+// fc_render_avx2; forecast_pick.c chooses.
 #include <math.h>
 #include <string.h>
 
 #include "forecast/forecast_priv.h"
 
+#ifndef FC_RENDER
+#define FC_RENDER fc_render_plain
+#endif
 #define CHUNK 256
 #define LN_FLOOR (-4.6051702f) // ln FC_FLOOR
 #define LN_TOP 0.47623418f     // ln(1.6 + FC_FLOOR)
@@ -331,8 +336,8 @@ static void store(struct chunk *c, const struct hc_forecast *f, const struct hc_
     }
 }
 
-void fc_render_scaled(const struct hc_forecast *f, const struct hc_forecast_rows *rows, double x_px,
-                      double y_px, double cell, int y0, int y1)
+void FC_RENDER(const struct hc_forecast *f, const struct hc_forecast_rows *rows, double x_px,
+               double y_px, double cell, int y0, int y1)
 {
     struct chunk c;
     int w = rows->before.ch[0].w;
@@ -350,10 +355,4 @@ void fc_render_scaled(const struct hc_forecast *f, const struct hc_forecast_rows
             store(&c, f, rows, x, y, n);
         }
     }
-}
-
-void hc_forecast_render(const struct hc_forecast *f, const struct hc_forecast_rows *rows, int x0,
-                        int y0)
-{
-    fc_render_scaled(f, rows, x0, y0, 1, 0, rows->before.ch[0].h);
 }

@@ -220,11 +220,13 @@ static void there_and_back(void **state)
     free(px);
     assert_ok(hc_tiles_make(r, HC_TILES_COLOUR, 0, 1, "", out, NULL, NULL, &err), &err);
     assert_ok(hc_tiles_open(&t, out, &err), &err);
+    assert_int_equal(hc_tiles_get(t, 0, 0, 0, &buf, &err),
+                     HC_ENOTFOUND);             // the full size: no raster
+    assert_ok(hc_tiles_lend(t, r, &err), &err); // closes r with the tiles
     assert_ok(hc_tiles_get(t, 0, 0, 0, &buf, &err), &err);
     assert_true(buf.len > 500);
     hc_buf_release(&buf);
     hc_tiles_close(t);
-    hc_raster_close(r);
 }
 
 static void one_band_exports(void **state)
@@ -352,7 +354,7 @@ static float noise(int x, int y, int c)
 
 static void full_disk(void **state)
 {
-    struct hc_raster *r = make(a, 400, 300, 3, noise);
+    struct hc_raster *r = make(a, 700, 600, 3, noise); // half of it still fills the disk
     struct rlimit old, small = {20000, 20000};
     struct hc_err err = {0};
     char disk[80];

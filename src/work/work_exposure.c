@@ -106,12 +106,13 @@ static void pair_release(struct pair *q)
     hc_work_place_release(&q->place);
 }
 
-static hc_status load_whole(struct pair *q, struct area *a, struct hc_job *job, struct hc_err *err)
+static hc_status load_whole(struct hc_work *w, struct pair *q, const struct hc_view *ref,
+                            const struct hc_view *v, struct area *a, struct hc_job *job,
+                            struct hc_err *err)
 {
-    hc_status st = hc_raster_overview(q->ref, EXPOSURE_SIDE, q->over_ref.ch, &a->cell, job, err);
-    return st == HC_OK
-               ? hc_raster_overview(q->view, EXPOSURE_SIDE, q->over_view.ch, &a->cell, job, err)
-               : st;
+    hc_status st = hc_work_overview(w, ref, EXPOSURE_SIDE, q->over_ref.ch, &a->cell, job, err);
+    return st == HC_OK ? hc_work_overview(w, v, EXPOSURE_SIDE, q->over_view.ch, &a->cell, job, err)
+                       : st;
 }
 
 // A detail and the part of the frame it shows, in the same cells.
@@ -139,7 +140,8 @@ static hc_status pair_load(struct hc_work *w, struct pair *q, const struct hc_vi
     st = st == HC_OK ? hc_work_place_read(&q->place, v, err) : st;
     if (st == HC_OK) {
         a = area_of(&q->place, p);
-        st = q->place.is_detail ? load_detail(q, &a, job, err) : load_whole(q, &a, job, err);
+        st = q->place.is_detail ? load_detail(q, &a, job, err)
+                                : load_whole(w, q, &ref, v, &a, job, err);
     }
     if (st == HC_OK) {
         st = hc_plane_create(&q->mask, q->over_ref.ch[0].w, q->over_ref.ch[0].h, err);
