@@ -8,6 +8,7 @@ import {createServer} from "node:http";
 import {extname, join, normalize} from "node:path";
 import {fileURLToPath} from "node:url";
 import {TARGET, answerColour} from "./mock_colour.mjs";
+import {SIZES, answerPlace, placePictures, placeViews, supportOf} from "./mock_place.mjs";
 import {pngOf} from "./png.mjs";
 
 const WEB = fileURLToPath(new URL("../../web/", import.meta.url));
@@ -82,7 +83,7 @@ const PICTURES = {
     3: (x, y) => [30, 60 + 60 * coatAt(x, y), 70 + 70 * coatAt(x, y)],
     4: (x, y) => aged(x, y).map((c) => c + 26 * Math.sin(x * 0.21 + y * 0.17)),
     5: (x, y) => Array(3).fill(40 + 0.75 * paint(x, y)[0]),
-    6: (x, y) => Array(3).fill(120 + 40 * Math.sin(x * 0.01) * Math.cos(y * 0.013)),
+    ...placePictures(aged, inside),
     look: (x, y) => isRefused(x, y) ? aged(x, y) : paint(x, y),
     coat: (x, y) => Array(3).fill(coatAt(x, y) * 180),
     radius: (x, y) => {
@@ -96,9 +97,10 @@ const PICTURES = {
 const keyOf = (name) => createHash("sha256").update(name).digest("hex");
 const NAME_OF = new Map(Object.keys(PICTURES).map((n) => [keyOf(n), n]));
 
-/** @param {string} name @param {number} [w] @param {number} [h] */
-function tiles(name, w = FW, h = FH)
+/** @param {string} name */
+function tiles(name)
 {
+    const [w, h] = SIZES[name] ?? [FW, FH];
     return {key: keyOf(name), w, h, tile: 256, levels: 1 + Math.ceil(Math.log2(Math.max(w, h) / 256)),
             type: "image/png"};
 }
@@ -131,7 +133,8 @@ function view(id, label, technique, state, more = {})
             fit: {verdict: id === 1 ? "reference" : "good", why: "", shift_px: [3.1, -2.2],
                   rotation_deg: 0.02, scale: 1.0004, held_out_median_px: 0.06, held_out_p95_px: 0.17,
                   held_out_median_mm: 0.012, held_out_p95_mm: 0.034, area_supported: 0.97,
-                  tiles_textured: 165, tiles_used: 141,
+                  tiles_textured: 165, tiles_used: 141, comparable: true, compare_note: "", kind: "homography", lens: null,
+                  is_detail: false, outline: null, unsupported_share: 0.03, view_per_frame: 1, bend_strain_max: 0, second_opinion_px: 0.11,
                   exposure_factor: 1.013, exposure_spread: 0.006},
             calibration: null, tiles: tiles(String(id)), ...more};
 }
@@ -162,21 +165,27 @@ function calibrationDoc(inherited)
 
 const TILE_PITCH = 250;
 
-/** Tiles all over but in a corner of the frame; those near it do not agree. @param {number} view */
+/** Tiles all over but in a corner of the frame; those near it do not agree. Of view 6, four that agree by
+ *  chance. @param {number} view */
 function fitDoc(view)
 {
     const tiles = [];
     for (let y = 175; y < FH; y += TILE_PITCH)
         for (let x = 125; x < FW; x += TILE_PITCH)
             if (x + y < 5400)
-                tiles.push({x, y, dx: 0.3 * Math.sin(x * 0.002 + view), dy: 0.2 * Math.cos(y * 0.0017), used: x + y < 4700});
-    return {view, verdict: "good", why: "", frame: {w: FW, h: FH}, tiles};
+                tiles.push({x, y, dx: 0.3 * Math.sin(x * 0.002 + view), dy: 0.2 * Math.cos(y * 0.0017),
+                            used: view === 6 ? (x * 7 + y) % 3500 < 150 : x + y < 4700});
+    const isRefused = view === 6;
+    return {view, verdict: isRefused ? "refused" : "good", why: isRefused ? "The two pictures share too little structure." : "",
+            frame: {w: FW, h: FH}, tiles, pairs: false, kind: "homography", lens: null, tile_pitch_px: TILE_PITCH, mm_per_px: MM_PER_PX,
+            held_out_median_px: isRefused ? 4.2 : 0.06, held_out_p95_px: isRefused ? 11.5 : 0.17, held_out_median_mm: isRefused ? 0.84 : 0.012,
+            held_out_p95_mm: isRefused ? 2.3 : 0.034, second_opinion_px: isRefused ? null : 0.11, strain_max: 0, support: supportOf(tiles)};
 }
 
 /** @param {boolean} inherited */
 const calibrated = (inherited) => ({from_label: "normal test", inherited, made_at: "2026-11-25T09:00:00Z", kind: "3x3 matrix", mean: 0.8, p95: 3.1, max: 3.3});
 
-/** @param {string} kind full, empty, no-forecast, read-only, hostile */
+/** @param {string} kind full, placing, empty, no-forecast, read-only, hostile */
 function makeWorld(kind)
 {
     const evil = "<img src=x onerror=\"document.title='broken'\">";
@@ -188,13 +197,14 @@ function makeWorld(kind)
         view(5, "ir before", "ir", "before", {bands: 1, profile: "", profile_assumed: true,
              note: "8-bit grey file without a profile."}),
         view(6, kind === "hostile" ? evil : "xray film 2", "xray", "before", {w: 1600, h: 1300, bands: 1,
-             tiles: tiles("6", 1600, 1300),
-             fit: {verdict: "refused", why: "The two pictures share too little structure: 4 of 30 tiles agree."}})];
+             tiles: tiles("6"),
+             fit: {verdict: "refused", why: "The two pictures share too little structure: 4 of 30 tiles agree.", comparable: false}}),
+        ...(kind === "placing" ? placeViews(view, tiles) : [])];
     return {kind, views, windows: kind === "empty" ? [] : windowList(),
             zones: kind === "empty" ? [] : [{id: 1, kind: "retouching", label: "old retouching",
                                              polygon: square(2000, 420, 700, 560), area_mm2: 15680}],
             forecast: kind === "empty" || kind === "no-forecast" ? null : forecastDoc(),
-            /** @type {Record<string, any>} */ jobs: {},
+            /** @type {Record<string, any>} */ jobs: {}, fits: {}, pairs: {}, ignored: {},
             dossier: {title: kind === "hostile" ? evil : "Quinces and a pewter jug", maker: "unknown",
                       date: "about 1640", support: "oak panel", inventory: "Demo 1", owner: "",
                       height_mm: 720, width_mm: 600,
@@ -232,7 +242,7 @@ function spotDoc(world, x, y, mm)
 {
     const refused = isRefused(x, y), win = world.windows.find((/** @type {any} */ w) => inside(w.polygon, x, y));
     return {x, y, mm, px: mm / MM_PER_PX,
-            views: world.views.filter((/** @type {any} */ v) => v.fit.verdict !== "refused").map(
+            views: world.views.filter((/** @type {any} */ v) => !["refused", "none"].includes(v.fit.verdict) && !v.fit.is_detail).map(
                 (/** @type {any} */ v) => ({id: v.id, label: v.label, technique: v.technique, state: v.state,
                                             mean: [0.21, 0.18, 0.1], n: 10000,
                                             lab: v.technique === "normal" ? [48.2, 3.1, 21.4] : null})),
@@ -296,7 +306,7 @@ export async function startMock(kind, options = {})
         res.setHeader("X-Content-Type-Options", "nosniff");
         if ((m = /^\/tiles\/([0-9a-f]{64})\/(\d+)\/(\d+)_(\d+)$/.exec(path))) {
             const name = NAME_OF.get(m[1]) ?? "1", [level, x, y] = [m[2], m[3], m[4]].map(Number);
-            const t = name === "6" ? tiles(name, 1600, 1300) : tiles(name), step = 2 ** (t.levels - 1 - level);
+            const t = tiles(name), step = 2 ** (t.levels - 1 - level);
             const known = `${path} ${name === "2" ? JSON.stringify(world.windows) : ""}`;
             if (!cache.has(known))
                 cache.set(known, render(name, x * 256 * step, y * 256 * step, step,
@@ -317,13 +327,15 @@ export async function startMock(kind, options = {})
             return json(world.dossier);
         if (at === "GET /api/views")
             return json({views: world.views});
+        if (await answerPlace({at, path, q, body, json, refuse, res, world, startJob, tiles, pictures: PICTURES, view}))
+            return undefined;
         if (await answerColour({at, path, q, body, json, refuse, res, world, startJob, calibrated}))
             return undefined;
         if ((m = /^\/api\/views\/(\d+)\/calibration$/.exec(path)))
             return ["1", "2"].includes(m[1]) ? json(calibrationDoc(m[1] === "1"))
                 : refuse(404, "not-found", `view ${m[1]} has no calibration`);
         if ((m = /^\/api\/views\/(\d+)\/fit$/.exec(path)))
-            return [2, 3, 4, 5].includes(Number(m[1])) ? json(fitDoc(Number(m[1])))
+            return [2, 3, 4, 5, 6, 7, 8].includes(Number(m[1])) ? json(fitDoc(Number(m[1])))
                 : refuse(404, "not-found", `view ${m[1]} was not fitted to the frame`);
         if (at === "GET /api/windows")
             return json({windows: world.windows});

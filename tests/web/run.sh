@@ -31,7 +31,7 @@ for suite in ${*:-types unit check page colour e2e}; do
         [ "${f:-1}" = 0 ] && mv "$out.names" "$out" || rm -f "$out.names"
         echo "${p:-0} passed, $((${f:-1} + ${c:-0})) failed" >>"$out" ;;
     check) HC_COLOUR_PRINT=${HC_COLOUR_PRINT:-$(dirname "${HC_BIN:-}")/../../tests/colour_print} node colour_check.mjs >"$out" 2>&1 ;;
-    page | colour | e2e) node "$suite.mjs" >"$out" 2>&1 ;;
+    page | place | colour | e2e) node "$suite.mjs" >"$out" 2>&1 ;;
     *) echo "no such suite: $suite" >"$out" ;;
     esac
     cat "$out"

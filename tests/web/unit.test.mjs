@@ -10,6 +10,12 @@ import {KEYS} from "../../web/js/keys.js";
 import * as calibration from "../../web/js/calibration.js";
 import {srgbOf} from "../../web/js/colour.js";
 import * as grid from "../../web/js/target_grid.js";
+import {lensText, pxAndMm, strainText} from "../../web/js/fit_report.js";
+import {squareOf} from "../../web/js/magnifier.js";
+import {whyNotJoined} from "../../web/js/mosaic.js";
+import {makePairList} from "../../web/js/pair_list.js";
+import {affineOf, applyTo, nextPlace, scaleOf} from "../../web/js/pair_math.js";
+import {adviceOf, missesOf} from "../../web/js/pair_panel.js";
 import * as words from "../../web/js/words.js";
 
 const WEB = new URL("../../web/", import.meta.url);
@@ -72,23 +78,169 @@ test("areas and crossings of polygons", () => {
     assert.deepEqual(g.topOf([[2, 5], [4, 1], [6, 9]]), [4, 1]);
 });
 
-test("the grid of a fit map is told from pairs of points, and the arrows get a round factor", () => {
+test("the arrows of a fit map get a round factor", () => {
     const tiles = [];
     for (let y = 0; y < 8; y++)
         for (let x = 0; x < 6; x++)
             if ((x + y) % 3) // some have no texture
                 tiles.push({x: 87 + 64 * x, y: 66 + 64 * y, dx: 0.03, dy: -0.04, used: true});
-    assert.equal(g.tilePitch(tiles), 64);
-    assert.equal(g.arrowFactor(tiles), 1000); // 0.05 px by 1000 = 50 px < 0.8 of 64
-    assert.equal(g.arrowFactor(tiles.map((t) => ({...t, dx: 0.6, dy: 0}))), 50);
+    assert.equal(g.arrowFactor(tiles, 64), 1000); // 0.05 px by 1000 = 50 px < 0.8 of 64
+    assert.equal(g.arrowFactor(tiles.map((t) => ({...t, dx: 0.6, dy: 0})), 64), 50);
     // One bad tile in forty does not shrink all; tiles that do not agree have no arrow at all.
-    assert.equal(g.arrowFactor(tiles.map((t, i) => ({...t, dx: i === 3 ? 40 : 0.6, dy: 0}))), 50);
-    assert.equal(g.arrowFactor(tiles.map((t, i) => ({...t, dx: i % 2 ? 40 : 0.6, dy: 0, used: i % 2 === 0}))), 50);
+    assert.equal(g.arrowFactor(tiles.map((t, i) => ({...t, dx: i === 3 ? 40 : 0.6, dy: 0})), 64), 50);
+    assert.equal(g.arrowFactor(tiles.map((t, i) => ({...t, dx: i % 2 ? 40 : 0.6, dy: 0, used: i % 2 === 0})), 64), 50);
     const pairs = [[10, 20], [300.5, 41], [77, 402.25], [350, 391]].map(([x, y]) => ({x, y, dx: 0.4, dy: 0, used: true}));
-    assert.equal(g.tilePitch(pairs), null);
-    assert.equal(g.tilePitch([]), null);
     assert.equal(g.arrowFactor(pairs), 50);
     assert.equal(g.arrowFactor([]), 1);
+});
+
+test("law: what two convex polygons have in common is in both, whatever their turn, and as large either way", () => {
+    const r = random(3);
+    const next = () => /** @type {number} */ (r.next().value);
+    const quad = () => {
+        const x = next() * 100, y = next() * 100, w = 20 + next() * 80, h = 20 + next() * 80, t = next() * 6;
+        const p = /** @type {[number, number][]} */ ([[-w, -h], [w, -h], [w, h], [-w, h]].map(([a, b]) => [x + (a * Math.cos(t) - b * Math.sin(t)) / 2, y + (a * Math.sin(t) + b * Math.cos(t)) / 2]));
+        return next() < 0.5 ? p : p.reverse();
+    };
+    let some = 0;
+    for (let i = 0; i < 300; i++) {
+        const p = quad(), q = quad(), c = g.intersection(p, q);
+        assert.ok(Math.abs(Math.abs(g.polygonArea(c)) - Math.abs(g.polygonArea(g.intersection(q, p)))) < 1e-6);
+        some += c.length ? 1 : 0;
+        if (c.length) {
+            const [x, y] = [0, 1].map((k) => c.reduce((s, v) => s + v[k], 0) / c.length);
+            assert.ok(g.contains(p, [x, y]) && g.contains(q, [x, y]));
+        }
+    }
+    assert.ok(some > 50 && some < 300);
+    assert.deepEqual(g.intersection([[0, 0], [4, 0], [4, 4], [0, 4]], [[2, 2], [6, 2], [6, 6], [2, 6]]).map((v) => v.map(Number)).sort().join(";"), "2,2;2,4;4,2;4,4");
+    assert.equal(g.contains([[0, 0], [4, 0], [4, 4], [0, 4]], [5, 2]), false);
+    assert.deepEqual(g.inset([[0, 0], [4, 0], [4, 4], [0, 4]], Math.SQRT2), [[1, 1], [3, 1], [3, 3], [1, 3]]);
+});
+
+test("the first guess is the affine map of the pairs, and none when they say nothing across", () => {
+    const r = random(9);
+    const next = () => /** @type {number} */ (r.next().value);
+    for (let i = 0; i < 100; i++) {
+        const t = next() * 6, k = 0.3 + 2 * next(), f = next() < 0.5 ? -1 : 1; // turned, scaled, perhaps mirrored
+        const map = (/** @type {number[]} */ [x, y]) => /** @type {[number, number]} */ ([700 + k * (x * Math.cos(t) - f * y * Math.sin(t)), -80 + k * (x * Math.sin(t) + f * y * Math.cos(t))]);
+        const from = Array.from({length: 5}, () => /** @type {[number, number]} */ ([3000 * next(), 2000 * next()]));
+        const m = affineOf(from, from.map(map));
+        if (!m)
+            continue;
+        const p = /** @type {[number, number]} */ ([1234, 567]);
+        assert.ok(Math.hypot(applyTo(m, p)[0] - map(p)[0], applyTo(m, p)[1] - map(p)[1]) < 1e-6);
+        assert.ok(Math.abs(scaleOf(m) - k) < 1e-9);
+    }
+    assert.equal(affineOf([[0, 0], [1, 0]], [[0, 0], [1, 0]]), null);
+    assert.equal(affineOf([[0, 0], [100, 1], [200, 0], [300, 1]], [[0, 0], [1, 0], [2, 0], [3, 0]]), null);
+});
+
+test("the next pair is asked for where no pair is near, and inside the frame", () => {
+    const size = /** @type {[number, number]} */ ([1000, 1000]);
+    assert.equal(nextPlace([], size, size), null);
+    assert.equal(nextPlace([[100, 100, 100, 100]], size, size)?.words, "lower right");
+    assert.equal(nextPlace([[900, 500, 900, 500]], size, size)?.words, "upper left");
+    const corners = /** @type {[number, number, number, number][]} */ ([[100, 100], [900, 100], [100, 900], [900, 900]].map(([x, y]) => [x, y, x, y]));
+    const middle = nextPlace(corners, size, size);
+    assert.equal(middle?.words, "middle");
+    near([...(middle?.frame ?? [])], [500, 500]);
+    // The view reaches far beyond the frame on the right: nothing is asked for there.
+    const shifted = /** @type {[number, number, number, number][]} */ ([[500, 0, 0, 0], [900, 0, 400, 0], [500, 900, 0, 900], [900, 900, 400, 900]]);
+    assert.ok(Number(nextPlace(shifted, size, size)?.own[0]) <= 500);
+});
+
+/** @param {number[]} is @param {number[]} should */
+const near = (is, should) => should.forEach((v, i) => assert.ok(Math.abs(is[i] - v) < 1e-6, `${is}`));
+
+test("pairs: a first guess is never kept, undo goes back step by step, deleting keeps the pair in hand", () => {
+    let told = 0;
+    const l = makePairList({frame: [3000, 3000], own: [1500, 1500]}, () => told++);
+    for (const [x, y] of /** @type {[number, number][]} */ ([[100, 100], [2900, 120], [2800, 2900], [90, 2700]])) {
+        l.put("frame", [x, y]);
+        assert.equal(l.marks().hand.own, null);
+        assert.match(l.whyNotKept(), /other picture/);
+        l.put("own", [x / 2, y / 2]);
+        assert.equal(l.keep(), "");
+    }
+    l.put("own", [700, 600.123]);
+    assert.deepEqual(l.marks().hand, {frame: [1400, 1200.25], own: [700, 600.12], guess: "frame", index: null});
+    assert.match(l.keep(), /first guess/);
+    assert.equal(l.marks().list.length, 4);
+    l.put("own", [710, 600]); // the guess follows as long as it is one
+    assert.deepEqual(l.marks().hand.frame, [1420, 1200]);
+    l.put("frame", [1421, 1200], true);
+    l.put("frame", [1422, 1200], true);
+    assert.equal(l.marks().hand.guess, null);
+    l.undo(); // moves in a row are one step
+    assert.deepEqual([l.marks().hand.frame, l.marks().hand.guess], [[1420, 1200], "frame"]);
+    l.put("frame", [1423, 1200]);
+    assert.equal(l.keep(), "");
+    l.edit(4);
+    l.put("own", [712, 601], true);
+    assert.equal(l.marks().hand.frame?.[0], 1423, "a set mark is not replaced by a guess");
+    l.remove(0);
+    assert.equal(l.marks().hand.index, 3);
+    assert.equal(l.keep(), "");
+    assert.deepEqual(l.marks().list[3], [1423, 1200, 712, 601]);
+    while (l.canUndo())
+        l.undo();
+    assert.deepEqual(l.marks(), {list: [], hand: {frame: null, own: null, guess: null, index: null}});
+    const before = told;
+    l.undo();
+    l.drop();
+    assert.equal(told, before, "nothing to take back, nothing told");
+});
+
+test("a guess outside the other picture is none", () => {
+    const l = makePairList({frame: [3000, 3000], own: [1000, 1000]}, () => {});
+    for (const [x, y] of /** @type {[number, number][]} */ ([[100, 100], [900, 120], [800, 900], [90, 700]])) {
+        l.put("frame", [x, y]);
+        l.put("own", [x, y]);
+        l.keep();
+    }
+    l.put("frame", [2500, 500]);
+    assert.deepEqual([l.marks().hand.own, l.marks().hand.guess], [null, null]);
+});
+
+test("misses belong to the pairs they were found for; a changed pair has none", () => {
+    const stored = /** @type {[number, number, number, number][]} */ ([[1, 1, 1, 1], [2, 2, 2, 2]]);
+    const tiles = [{x: 1, y: 1, dx: 3, dy: 4, used: true}, {x: 2, y: 2, dx: 0, dy: 30, used: false}];
+    const fit = (/** @type {any} */ more) => /** @type {any} */ ({stored, fit: {pairs: true, tiles, ...more}});
+    assert.deepEqual(missesOf(fit({})).get("[2,2,2,2]"), {miss: 30, used: false});
+    assert.equal(missesOf(fit({})).get("[1,1,1,1]")?.miss, 5);
+    assert.equal(missesOf(fit({})).has("[1,1,1,1.25]"), false);
+    assert.equal(missesOf(fit({pairs: false})).size, 0);
+    assert.equal(missesOf(fit({tiles: tiles.slice(1)})).size, 0);
+    for (const [n, words] of /** @type {[number, RegExp][]} */ ([[0, /4 pairs are needed; 8 to 12/], [2, /2 of at least 4/], [4, /nothing is left to check/], [6, /6 pairs: enough/], [9, /^9 pairs\.$/]]))
+        assert.match(adviceOf(n), words);
+});
+
+test("the glass asks for whole pixels one for one, and for no more than 512", () => {
+    assert.deepEqual(squareOf([100.4, 7.6], 50), {x: 100, y: 8, side: 100, px: 100});
+    assert.deepEqual(squareOf([0, 0], 3.1), {x: 0, y: 0, side: 16, px: 16});
+    assert.deepEqual(squareOf([0, 0], 400), {x: 0, y: 0, side: 800, px: 512});
+});
+
+test("stretch, lens and what is not known, in words", () => {
+    assert.match(strainText(0.041), /4\.1\s% ?, strong|4\.1\s%, strong/);
+    assert.match(strainText(0.004), /^0\.40\s%$/);
+    assert.equal(strainText(0), "none");
+    assert.equal(strainText(null), "not known");
+    assert.equal(lensText({k1: -0.0123, k2: 0.0004}), "k1 \u22120.0123, k2 0.0004");
+    assert.equal(lensText(null), "none found");
+    assert.equal(pxAndMm(null, 1), "not known");
+});
+
+test("plates are joined when there are two or more of one technique", () => {
+    const v = (/** @type {string} */ technique) => ({...VIEW, technique});
+    assert.equal(whyNotJoined([v("xray"), v("xray")]), "");
+    assert.match(whyNotJoined([v("xray")]), /two or more/);
+    assert.match(whyNotJoined([v("xray"), v("ir")]), /xray and ir/);
+    assert.match(whyNotJoined([v("xray"), {...v("xray"), state: "after"}]), /before and after/);
+    assert.match(words.platesText({...VIEW, mosaic: {verdict: "usable", why: "one overlap is narrow", held_out_median_px: 0.31, held_out_p95_px: 0.9, plates: [{view: 4, label: "a"}, {view: 5, label: "b"}]}}),
+                 /^joined from a, b: usable, the overlaps miss by 0\.31\spx \(median\), 0\.90\spx \(95\s%\); one overlap is narrow$/);
+    assert.equal(words.platesText(VIEW), "");
 });
 
 test("swatches: CIELAB D50 to sRGB as Little CMS 2.14 has it (relative), and clipped", () => {

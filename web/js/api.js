@@ -10,6 +10,7 @@ import {sentence} from "./words.js";
  * @typedef {import("./types.js").JobDoc} JobDoc
  * @typedef {import("./types.js").Spot} Spot
  * @typedef {import("./types.js").Point} Point
+ * @typedef {import("./types.js").Pair} Pair
  */
 
 export class ApiError extends Error {
@@ -169,6 +170,30 @@ export const computeForecast = async (ask) => jobOf(await send("POST", "/api/for
 /** @param {number} [view] @returns {Promise<string>} the job's id */
 export const align = async (view) =>
     jobOf(await send("POST", "/api/align", view === undefined ? {} : {view}));
+
+/** @param {number} view @returns {Promise<Pair[]>} */
+export const pairs = async (view) => (await get(`/api/views/${view}/pairs`)).pairs;
+
+/** Keep the pairs and place the view by them. @param {number} view @param {Pair[]} list
+ *  @returns {Promise<string>} the job's id */
+export const placeByPairs = async (view, list) => jobOf(await send("PUT", `/api/views/${view}/pairs`, {pairs: list}));
+
+/** Take a placement back. @param {number} view @returns {Promise<string|null>} the job's id, if it takes one */
+export async function takeBack(view)
+{
+    const r = await send("DELETE", `/api/views/${view}/placement`);
+    return r.status === 202 ? jobOf(r) : null;
+}
+
+/** @param {number} view @returns {Promise<Point[][]>} own px of the view */
+export const ignored = async (view) => (await get(`/api/views/${view}/ignored`)).polygons;
+
+/** @param {number} view @param {Point[][]} polygons */
+export const ignore = (view, polygons) => send("PUT", `/api/views/${view}/ignored`, {polygons});
+
+/** Join overlapping pictures into one view. @param {{views: number[], label?: string}} ask
+ *  @returns {Promise<string>} the job's id */
+export const mosaic = async (ask) => jobOf(await send("POST", "/api/mosaic", ask));
 
 /** @param {string} id @returns {Promise<JobDoc>} */
 export const job = (id) => get(`/api/jobs/${id}`);

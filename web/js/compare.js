@@ -4,7 +4,7 @@ import {byId, fill, h, keepFocus, say, select} from "./dom.js";
 import * as fitMap from "./fit_map.js";
 import * as line from "./line.js";
 import * as stage from "./stage.js";
-import {on, set, sideName, sides, state} from "./state.js";
+import {compareNotes, on, set, sideName, sides, state, whyApart, whyNot} from "./state.js";
 import {num} from "./words.js";
 /** @typedef {import("./types.js").CompareMode} CompareMode */
 
@@ -34,18 +34,39 @@ function toggle(text, title, isOn, fn)
 
 function modes()
 {
-    const has = sides().length > 1;
+    const why = whyNot(state.sideA), has = !why && sides().some(([v]) => v !== state.sideA && !whyNot(v));
     return h("div", {class: "modes", role: "radiogroup", "aria-label": "Compare"},
-             MODES.map(([m, text, title]) => h("label", {title}, h("input", {
+             MODES.map(([m, text, title]) => h("label", {title: has || m === "one" ? title : why}, h("input", {
                  type: "radio", name: "mode", value: m, checked: state.mode === m,
-                 disabled: !has && m !== "one", onchange: () => set({mode: m})}), h("span", {}, text))));
+                 disabled: !has && m !== "one", onchange: () => show(m)}), h("span", {}, text))));
 }
 
-/** Choose a side; the same picture is never on both. @param {"sideA"|"sideB"} which @param {string} v */
+/** Choose a side; the same picture is never on both. What cannot be compared is not laid beside another:
+ *  the reason is said. @param {"sideA"|"sideB"} which @param {string} v */
 export function choose(which, v)
 {
     const other = which === "sideA" ? "sideB" : "sideA";
-    set(state[other] === v ? {[which]: v, [other]: state[which]} : {[which]: v});
+    const change = state[other] === v ? {[which]: v, [other]: state[which]} : {[which]: v};
+    const why = whyApart({...state, ...change});
+    if (which === "sideB" && why)
+        say(why);
+    else
+        set(change);
+}
+
+/** Another way to compare; a second picture is found when the one at hand does not go with the first.
+ *  @param {CompareMode} mode */
+export function show(mode)
+{
+    const why = whyNot(state.sideA);
+    if (mode !== "one" && why) {
+        say(why);
+        return;
+    }
+    const sideB = !whyNot(state.sideB) && state.sideB !== state.sideA ? state.sideB
+        : sides().map(([v]) => v).find((v) => v !== state.sideA && !whyNot(v)) ?? "";
+    if (mode === "one" || sideB)
+        set({sideB, mode});
 }
 
 function mixer()
@@ -112,7 +133,7 @@ function build()
          list.length ? select(list, state.sideA, (v) => choose("sideA", v),
                               {"aria-label": "One side"}) : null,
          two ? h("span", {class: "seam", "aria-hidden": "true"}) : null,
-         two ? select(list, state.sideB, (v) => choose("sideB", v),
+         two ? select(list.filter(([v]) => !whyNot(v)), state.sideB, (v) => choose("sideB", v),
                       {"aria-label": "Other side"}) : null,
          h("span", {class: "bar-break", "aria-hidden": "true"}),
          two ? means() : [],
@@ -140,14 +161,18 @@ function veilLegend(scale)
         h("span", {class: `veil veil-${k}`, "aria-hidden": "true"})]).flat(), " and more, CIEDE2000");
 }
 
-/** What is seen in a difference, or why there is none. */
-function differenceLegend()
+/** What is seen in a difference. */
+const differenceLegend = () => h("span", {}, `difference of the values on the screen, \u00d7${state.factor}: black = the same; ` +
+    "not a measured colour difference");
+
+/** What a person must know about the two before comparing at a spot, or why they stand apart: rows.
+ *  @param {boolean} two @returns {HTMLElement[][]} */
+function notes(two)
 {
-    const lost = [state.sideA, state.sideB].map(sideName).filter((n) => n.endsWith("(not placed)"));
-    return h("span", {}, stage.isSubtracting()
-        ? `difference of the values on the screen, \u00d7${state.factor}: black = the same; ` +
-          "not a measured colour difference"
-        : `No difference: ${lost.join(" and ")}. Only what lies in the frame can be subtracted.`);
+    const why = whyNot(state.sideA), part = two ? stage.commonPart() : null;
+    return [...(why && state.sideA ? [why] : []), ...(two ? compareNotes() : [])].map((t) => [h("strong", {}, t)]).concat(
+        part ? [[h("span", {}, part.length ? "compared inside the outline only"
+            : "the two show no place in common: nothing is compared")]] : []);
 }
 
 /** Which of the two pictures is to be seen. */
@@ -162,16 +187,15 @@ function legend()
 {
     const el = byId("legend"), f = state.forecast, two = state.mode !== "one" && state.sideB !== "";
     const hasForecast = f !== null && (state.sideA === "forecast" || (two && state.sideB === "forecast"));
-    /** @type {HTMLElement[]} */
     const parts = [
         ...(two && state.mode === "difference" ? [differenceLegend()] : []),
         ...(two && state.mode === "alternation" ? alternationLegend() : []),
         ...(hasForecast ? [h("span", {class: "legend-hatch", "aria-hidden": "true"}), h("span", {}, "refused")]
                         : []),
         ...(hasForecast && state.radiusOn ? [veilLegend(f.radius_scale)] : [])];
-    parts.push(...fitMap.legend());
-    el.hidden = parts.length === 0;
-    fill(el, parts);
+    const rows = [...notes(two), parts, ...fitMap.legend()].filter((row) => row.length);
+    el.hidden = rows.length === 0;
+    fill(el, rows.map((row) => h("div", {class: "legend-row"}, row)));
 }
 
 export function start()

@@ -1,17 +1,19 @@
 // The fit map of a view, over the picture: at each tile that agrees with the fit an arrow, what is left
 // between the measured place and the fitted one, magnified; a hollow mark at each tile that does not
-// agree; a hatch where no agreeing tile is near, so that nobody takes the fit there for measured.
+// agree; a hatch where the fit has no support, so that nobody takes it there for measured. The map of a
+// view that was refused lies over the frame, to show why.
 import * as api from "./api.js";
 import {byId, h, say} from "./dom.js";
-import {arrowFactor, tilePitch} from "./geometry.js";
+import {lensText, pxAndMm, strainText} from "./fit_report.js";
+import {arrowFactor} from "./geometry.js";
+import {unsupportedHatch} from "./hatch.js";
 import * as stage from "./stage.js";
-import {isFitted, on, set, state, viewOf} from "./state.js";
+import {isFitted, isPlaced, on, referenceSide, set, state, viewOf} from "./state.js";
+import {VERDICTS} from "./words.js";
 /**
  * @typedef {import("./types.js").FitMap} FitMap
  * @typedef {import("./types.js").FitTile} FitTile
  */
-
-export const REACH = 2; // tile distances from an agreeing tile that count as supported (HC_ALIGN)
 
 /** @type {HTMLCanvasElement} */
 let canvas;
@@ -21,7 +23,7 @@ let asked = 0;
 export function candidate()
 {
     const sides = state.mode === "one" ? [state.sideA] : [state.sideB, state.sideA];
-    return sides.map(viewOf).find((v) => v && isFitted(v));
+    return sides.map(viewOf).find((v) => v && isFitted(v) && isPlaced(v));
 }
 
 /** Show the fit map of a view, or none. @param {number|null} id */
@@ -60,58 +62,52 @@ export function toggle()
         say("No view with a fit is on show: the view that gives the frame has none.");
 }
 
-/** What the marks mean. @returns {HTMLElement[]} */
+/** What the marks mean, and the fit in figures: rows. @returns {HTMLElement[][]} */
 export function legend()
 {
     const map = state.fitMap, v = state.views.find((w) => w.id === map?.view);
     if (!map || !v)
         return [];
-    const agree = map.tiles.filter((t) => t.used), word = tilePitch(map.tiles) ? "tiles with texture" : "pairs of points";
-    return [h("span", {}, `fit of ${v.label}: ${agree.length} of ${map.tiles.length} ${word} agree; residual \u00d7${arrowFactor(map.tiles)}`),
-            h("span", {class: "legend-off", "aria-hidden": "true"}), h("span", {}, "does not agree"),
-            ...(tilePitch(map.tiles)
-                ? [h("span", {class: "legend-unsupported", "aria-hidden": "true"}), h("span", {}, "no support")] : [])];
+    const agree = map.tiles.filter((t) => t.used), word = map.pairs ? "pairs of points" : "tiles with texture";
+    const share = map.tiles.length ? `${agree.length} of ${map.tiles.length} ${word} agree` : "no tiles";
+    const more = [`held-out residual ${pxAndMm(map.held_out_median_px, map.held_out_median_mm)}, 95\u00a0% ${pxAndMm(map.held_out_p95_px, map.held_out_p95_mm)}`,
+                  map.kind ?? "", map.lens ? `lens ${lensText(map.lens)}` : "",
+                  map.strain_max ? `stretch ${strainText(map.strain_max)}` : ""].filter(Boolean).join("; ");
+    return [[h("span", {}, `fit of ${v.label}: `, h("strong", {}, VERDICTS[map.verdict] ?? map.verdict), `, ${share}` +
+               (agree.length ? `; residual \u00d7${arrowFactor(map.tiles, map.tile_pitch_px)}` : "")),
+             h("span", {class: "legend-off", "aria-hidden": "true"}), h("span", {}, "does not agree"),
+             ...(map.support ? [h("span", {class: "legend-unsupported", "aria-hidden": "true"}), h("span", {}, "no support")]
+                             : [h("span", {}, "where it has support is not known")])],
+            [h("span", {}, more)],
+            ...(isPlaced(v) ? [] : [[h("span", {}, "not placed: what was found is shown over the frame")]])];
 }
 
-/** The hatch: thin strokes falling to the right, where those of a refusal rise.
- *  @param {CanvasRenderingContext2D} g */
-function hatch(g)
-{
-    const cell = document.createElement("canvas"), n = 10;
-    cell.width = cell.height = n;
-    const c = /** @type {CanvasRenderingContext2D} */ (cell.getContext("2d"));
-    for (const [width, colour] of /** @type {[number, string][]} */ ([[3, "rgba(0,0,0,.55)"], [1.2, "#fff"]])) {
-        c.lineWidth = width;
-        c.strokeStyle = colour;
-        c.beginPath();
-        for (const k of [-n, 0, n]) {
-            c.moveTo(k - 2, -2);
-            c.lineTo(k + n + 2, n + 2);
-        }
-        c.stroke();
-    }
-    return /** @type {CanvasPattern} */ (g.createPattern(cell, "repeat"));
-}
-
-/** @param {CanvasRenderingContext2D} g @param {FitMap} map @param {number} k screen px per frame px */
+/** Hatch the cells that no agreeing tile is near; of a detail, those inside its outline.
+ *  @param {CanvasRenderingContext2D} g @param {FitMap} map @param {number} k screen px per frame px */
 function drawUnsupported(g, map, k)
 {
-    const pitch = tilePitch(map.tiles);
-    if (!pitch)
+    const sup = map.support, v = state.views.find((w) => w.id === map.view);
+    if (!sup)
         return;
-    const [x, y] = stage.toScreen([0, 0]), r = REACH * pitch * k;
+    const [x, y] = stage.toScreen([0, 0]);
     g.save();
     g.translate(x, y); // the hatch moves with the picture
-    g.fillStyle = hatch(g);
-    g.fillRect(0, 0, map.frame.w * k, map.frame.h * k);
-    g.globalCompositeOperation = "destination-out";
-    g.fillStyle = "#000";
     g.beginPath();
-    for (const t of map.tiles)
-        if (t.used) {
-            g.moveTo(t.x * k + r, t.y * k);
-            g.arc(t.x * k, t.y * k, r, 0, 2 * Math.PI);
-        }
+    g.rect(0, 0, map.frame.w * k, map.frame.h * k);
+    g.clip();
+    if (v?.fit.is_detail && v.fit.outline) {
+        g.beginPath();
+        v.fit.outline.forEach(([px, py], i) => (i ? g.lineTo(px * k, py * k) : g.moveTo(px * k, py * k)));
+        g.clip();
+    }
+    g.fillStyle = unsupportedHatch(g);
+    g.beginPath();
+    const c = sup.cell_px * k;
+    sup.mask.forEach((row, j) => {
+        for (let i = 0; i < sup.cols; i++)
+            if (row[i] === "0")
+                g.rect(i * c, j * c, c, c);
+    });
     g.fill();
     g.restore();
 }
@@ -137,7 +133,7 @@ function arrow(g, x, y, dx, dy)
 /** @param {CanvasRenderingContext2D} g @param {FitMap} map @param {number} k */
 function drawTiles(g, map, k)
 {
-    const factor = arrowFactor(map.tiles);
+    const factor = arrowFactor(map.tiles, map.tile_pitch_px);
     g.beginPath();
     for (const t of map.tiles) {
         const [x, y] = stage.toScreen([t.x, t.y]);
@@ -171,14 +167,16 @@ function draw()
     drawTiles(g, map, k);
 }
 
-/** The map goes with its view: away when that is no longer on show or in the frame. */
+/** Is the map where it belongs: over its own view, or, when that was refused, over the frame?
+ *  @param {import("./types.js").View} v */
+const isOver = (v) => !isPlaced(v) ? state.mode === "one" && state.sideA === referenceSide()
+    : state.sideA === `view:${v.id}` || (state.mode !== "one" && state.sideB === `view:${v.id}`);
+
+/** The map goes with its view: away when that is no longer on show. */
 function follow()
 {
     const map = state.fitMap, v = state.views.find((w) => w.id === map?.view);
-    if (!map)
-        return;
-    const isOn = state.sideA === `view:${map.view}` || (state.mode !== "one" && state.sideB === `view:${map.view}`);
-    if (!isOn || !v || !isFitted(v))
+    if (map && (!v || !isFitted(v) || !isOver(v)))
         show(null);
 }
 

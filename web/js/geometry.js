@@ -29,29 +29,54 @@ export function wrapTurn(deg)
 }
 
 /**
- * The part of the rectangle 0,0..w,h on the other side of the line (Sutherland and Hodgman's clip
- * against one edge). Empty when none of it is.
- * @param {number} w @param {number} h @param {ScreenLine} line @returns {Point[]}
+ * The part of a convex polygon that lies from `at` in direction `n` (Sutherland and Hodgman's clip
+ * against one edge). Empty when none of it does.
+ * @param {Point[]} p @param {Point} at @param {Point} n @returns {Point[]}
  */
-export function clipRect(w, h, line)
+export function cutPolygon(p, at, n)
 {
-    const n = sideOf(line.turn);
-    /** @type {Point[]} */
-    const corners = [[0, 0], [w, 0], [w, h], [0, h]];
-    const dist = corners.map(([x, y]) => (x - line.x) * n[0] + (y - line.y) * n[1]);
+    const dist = p.map(([x, y]) => (x - at[0]) * n[0] + (y - at[1]) * n[1]);
     /** @type {Point[]} */
     const out = [];
-    for (let i = 0; i < 4; i++) {
-        const j = (i + 1) % 4;
+    for (let i = 0; i < p.length; i++) {
+        const j = (i + 1) % p.length;
         if (dist[i] >= 0)
-            out.push(corners[i]);
+            out.push(p[i]);
         if ((dist[i] >= 0) !== (dist[j] >= 0)) {
             const t = dist[i] / (dist[i] - dist[j]);
-            out.push([corners[i][0] + t * (corners[j][0] - corners[i][0]),
-                      corners[i][1] + t * (corners[j][1] - corners[i][1])]);
+            out.push([p[i][0] + t * (p[j][0] - p[i][0]), p[i][1] + t * (p[j][1] - p[i][1])]);
         }
     }
     return out;
+}
+
+/** The part of the rectangle 0,0..w,h on the other side of the line. Empty when none of it is.
+ *  @param {number} w @param {number} h @param {ScreenLine} line @returns {Point[]} */
+export const clipRect = (w, h, line) =>
+    cutPolygon([[0, 0], [w, 0], [w, h], [0, h]], [line.x, line.y], sideOf(line.turn));
+
+/** What two convex polygons have in common. @param {Point[]} p @param {Point[]} q @returns {Point[]} */
+export function intersection(p, q)
+{
+    const turn = Math.sign(polygonArea(q));
+    return q.reduce((left, a, i) => {
+        const b = q[(i + 1) % q.length];
+        return cutPolygon(left, a, [turn * (a[1] - b[1]), turn * (b[0] - a[0])]);
+    }, p);
+}
+
+/** The convex polygon drawn in towards its middle by about d. @param {Point[]} p @param {number} d @returns {Point[]} */
+export function inset(p, d)
+{
+    const [mx, my] = middleOf(p), reach = Math.min(...p.map(([x, y]) => Math.hypot(x - mx, y - my))), k = Math.max(0, 1 - d / reach);
+    return p.map(([x, y]) => [mx + k * (x - mx), my + k * (y - my)]);
+}
+
+/** Is the place inside the convex polygon? @param {Point[]} p @param {Point} at */
+export function contains(p, at)
+{
+    const sides = p.map((a, i) => turnOf(a, p[(i + 1) % p.length], at));
+    return !(sides.includes(1) && sides.includes(-1));
 }
 
 /**
@@ -141,31 +166,17 @@ export function topOf(p)
 }
 
 /**
- * The distance between neighbouring tiles of a fit, frame px; null when they lie on no grid, as the pairs
- * of points marked by hand.
- * @param {{x:number, y:number}[]} tiles
- */
-export function tilePitch(tiles)
-{
-    const axes = [tiles.map((t) => t.x), tiles.map((t) => t.y)].map(
-        (v) => [...new Set(v)].sort((a, b) => a - b));
-    const gaps = axes.flatMap((v) => v.slice(1).map((x, i) => x - v[i]));
-    const pitch = gaps.length ? Math.min(...gaps) : 0;
-    const isOn = (/** @type {number} */ d) => Math.abs(d / pitch - Math.round(d / pitch)) < 0.01;
-    return pitch > 0 && axes.every((v) => v.every((x) => isOn(x - v[0]))) ? pitch : null;
-}
-
-/**
  * By how much the arrows of a fit map are magnified: the roundest factor (1, 2 or 5 times a power of 10)
  * at which 95 % of the agreeing tiles have an arrow shorter than 0.8 of the way to the next tile.
  * @param {{x:number, y:number, dx:number, dy:number, used:boolean}[]} tiles
+ * @param {number|null} [pitch] between tiles, frame px; without it a tenth of what the marks span
  */
-export function arrowFactor(tiles)
+export function arrowFactor(tiles, pitch)
 {
     const used = tiles.filter((t) => t.used);
     const long = used.map((t) => Math.hypot(t.dx, t.dy)).sort((a, b) => a - b);
     const most = long[Math.floor(0.95 * (long.length - 1))] ?? 0;
-    const xs = tiles.map((t) => t.x), room = tilePitch(tiles) ?? (Math.max(...xs) - Math.min(...xs)) / 10;
+    const xs = tiles.map((t) => t.x), room = pitch || (Math.max(...xs) - Math.min(...xs)) / 10;
     const steps = [1, 2, 5, 10, 20, 50, 100, 200, 500, 1000];
     return steps.filter((f) => f * most <= 0.8 * room).pop() ?? 1;
 }

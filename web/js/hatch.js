@@ -1,4 +1,5 @@
-// The refusal hatch over a patch of the strip: cut from the same tiles that lie over the picture.
+// Hatches: what is not known is never left looking as if it were. The refusal hatch over a patch of the
+// strip is cut from the same tiles that lie over the picture; that of a fit without support is drawn here.
 import * as api from "./api.js";
 import {clamp} from "./geometry.js";
 /** @typedef {import("./types.js").Tiles} Tiles */
@@ -37,4 +38,23 @@ export async function hatchOf(t, x, y, side, px)
         g?.drawImage(img, p.left, p.top, img.width * p.scale, img.height * p.scale);
     }));
     return canvas;
+}
+
+/** Thin strokes falling to the right, where those of a refusal rise. @param {CanvasRenderingContext2D} g */
+export function unsupportedHatch(g)
+{
+    const cell = document.createElement("canvas"), n = 10;
+    cell.width = cell.height = n;
+    const c = /** @type {CanvasRenderingContext2D} */ (cell.getContext("2d"));
+    for (const [width, colour] of /** @type {[number, string][]} */ ([[3, "rgba(0,0,0,.55)"], [1.2, "#fff"]])) {
+        c.lineWidth = width;
+        c.strokeStyle = colour;
+        c.beginPath();
+        for (const k of [-n, 0, n]) {
+            c.moveTo(k - 2, -2);
+            c.lineTo(k + n + 2, n + 2);
+        }
+        c.stroke();
+    }
+    return /** @type {CanvasPattern} */ (g.createPattern(cell, "repeat"));
 }

@@ -9,7 +9,6 @@ import * as shapes from "./shapes.js";
 import * as spot from "./spot.js";
 import * as stage from "./stage.js";
 import {set, state} from "./state.js";
-/** @typedef {import("./types.js").CompareMode} CompareMode */
 
 /** @type {[string, string][]} docs/page.md says the same */
 export const KEYS = [
@@ -28,6 +27,8 @@ export const KEYS = [
     ["O", "outlines of windows and zones on or off"],
     ["P", "panel on or off"],
     ["Space, Enter, Backspace, Esc", "while drawing: set a corner at the crosshair; close; take back; cancel"],
+    ["Arrow keys on a magnified mark", "move it by 1 pixel; with Shift by 10, with Alt by a quarter"],
+    ["Enter, Esc, Ctrl+Z", "while marking pairs: keep the pair; let it go; undo"],
     ["Alt+1, Alt+2", "the rooms Look and Forecast, from anywhere"],
     ["?", "the list of keys"]];
 
@@ -37,31 +38,25 @@ const COMMANDS = {
     "=": () => stage.zoomBy(1.5, state.cross ?? undefined),
     "-": () => stage.zoomBy(1 / 1.5, state.cross ?? undefined),
     "0": stage.fit,
-    "1": () => mode("one"),
-    "2": () => mode("line"),
-    "3": () => mode("mix"),
-    "4": () => mode("difference"),
-    "5": () => mode("alternation"),
+    "1": () => compare.show("one"),
+    "2": () => compare.show("line"),
+    "3": () => compare.show("mix"),
+    "4": () => compare.show("difference"),
+    "5": () => compare.show("alternation"),
     "d": compare.nextFactor,
     "f": fitMap.toggle,
     "a": alternation.change,
     "s": alternation.toggle,
     "l": () => {
-        mode("line");
-        line.bringHere();
+        compare.show("line");
+        if (state.mode === "line")
+            line.bringHere();
     },
     "x": line.swap,
     "r": () => set({radiusOn: !state.radiusOn}),
     "o": () => set({outlinesOn: !state.outlinesOn}),
     "p": () => byId("fold").click(),
     "?": showKeys};
-
-/** @param {CompareMode} m */
-function mode(m)
-{
-    if (state.sideB || m === "one")
-        set({mode: m});
-}
 
 export function showKeys()
 {

@@ -3,8 +3,10 @@ import * as alternation from "./alternation.js";
 import * as compare from "./compare.js";
 import {byId, fill, h} from "./dom.js";
 import * as fitMap from "./fit_map.js";
+import * as ignored from "./ignored.js";
 import * as keys from "./keys.js";
 import * as line from "./line.js";
+import * as pairs from "./pairs.js";
 import * as forecastRoom from "./room_forecast.js";
 import * as lookRoom from "./room_look.js";
 import * as points from "./points.js";
@@ -13,6 +15,7 @@ import * as spot from "./spot.js";
 import * as stage from "./stage.js";
 import {on, reload, set, state} from "./state.js";
 import {num} from "./words.js";
+import * as workplace from "./workplace.js";
 /** @typedef {import("./types.js").RoomName} RoomName */
 
 /** @type {RoomName[]} */
@@ -50,7 +53,7 @@ function enter(room)
     byId("panel").setAttribute("aria-labelledby", `tab-${room}`);
     byId("panel").scrollTop = 0;
     shapes.cancelDrawing();
-    set({room});
+    set({room, workplace: null});
     history.replaceState(null, "", `#${room}`);
 }
 
@@ -129,6 +132,15 @@ function keepPage()
         document.addEventListener(type, (e) => e.preventDefault());
 }
 
+/** A reload comes back to the room, and to what was being marked there. */
+function byAddress()
+{
+    const at = /^#look-(pairs|ignored)-(\d+)$/.exec(location.hash), view = Number(at?.[2]);
+    enter(location.hash === "#forecast" ? "forecast" : "look");
+    if (at && !state.dossier.read_only && state.dossier.frame && state.views.some((v) => v.id === view && v.tiles))
+        set({workplace: {kind: /** @type {"pairs"|"ignored"} */ (at[1]), view}});
+}
+
 async function open()
 {
     keepPage();
@@ -154,9 +166,13 @@ async function open()
     lookRoom.start();
     points.start();
     forecastRoom.start();
-    const byAddress = () => enter(location.hash === "#forecast" ? "forecast" : "look");
+    pairs.start();
+    ignored.start();
+    workplace.start();
     addEventListener("hashchange", byAddress);
     byAddress();
+    on(["workplace"], () => history.replaceState(null, "", state.workplace
+        ? `#look-${state.workplace.kind}-${state.workplace.view}` : `#${state.room}`));
     set({outlinesOn: state.room === "forecast"});
     document.documentElement.classList.add("is-open");
 }

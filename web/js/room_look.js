@@ -1,12 +1,14 @@
 // Look: every view of the painting, how well it lies in the frame, and adding files.
 import * as api from "./api.js";
 import * as calibration from "./calibration.js";
-import {choose} from "./compare.js";
-import {byId, field, figures, fill, h, keepFocus, select} from "./dom.js";
+import {choose, show} from "./compare.js";
+import {byId, field, fill, h, keepFocus, select} from "./dom.js";
 import * as fitMap from "./fit_map.js";
+import {verdictLine, viewFigures} from "./fit_report.js";
 import * as jobs from "./jobs.js";
-import {isFitted, isPlaced, on, reload, set, state} from "./state.js";
-import {STATES, TECHNIQUES, fitSentence, num, percent, residualText, sentence, viewWarnings, viewWords} from "./words.js";
+import * as mosaic from "./mosaic.js";
+import {isFitted, isPlaced, on, referenceSide, reload, set, state, whyNot} from "./state.js";
+import {STATES, TECHNIQUES, VERDICTS, fitSentence, num, platesText, residualText, sentence, viewWarnings, viewWords} from "./words.js";
 /** @typedef {import("./types.js").View} View */
 
 /** @type {HTMLElement} */
@@ -18,36 +20,45 @@ let work;
 /** @type {HTMLElement} */
 let trouble;
 
-const VERDICT = {reference: "frame", good: "good fit", usable: "usable fit", refused: "not placed",
-                 none: "not placed yet"};
-
-/** How well a placed view lies in the frame, and the button of its map. @param {View} v */
+/** How well a view lies in the frame, and the button of its map. @param {View} v */
 function fitPart(v)
 {
-    const f = v.fit, isOn = state.fitMap?.view === v.id;
-    const px = (/** @type {number|null|undefined} */ a, /** @type {number|null|undefined} */ mm) =>
-        a === null || a === undefined ? "not known" : `${num(a, 2)}\u00a0px (${num(mm, 2)}\u00a0mm)`;
+    const isOn = state.fitMap?.view === v.id;
     return [
-        figures([["residual on held-out tiles, median", px(f.held_out_median_px, f.held_out_median_mm)],
-                 ["the same, 95 %", px(f.held_out_p95_px, f.held_out_p95_mm)],
-                 ["tiles with texture that agree", `${num(f.tiles_used, 0)} of ${num(f.tiles_textured, 0)}`],
-                 ["share of the view with support", percent(f.area_supported)],
-                 ["exposure, multiplied by", num(f.exposure_factor, 3) +
-                     (f.exposure_spread ? `, spread ${num(f.exposure_spread, 3)}` : "")]]),
-        h("button", {type: "button", "aria-pressed": String(isOn), "aria-label": `Fit map: ${v.label}`,
-                     disabled: !v.tiles, onclick: () => showFit(v, !isOn)}, "Fit map")];
+        verdictLine(v.fit),
+        viewFigures(v, state.dossier.frame?.mm_per_px ?? null),
+        h("div", {class: "row"},
+          h("button", {type: "button", "aria-pressed": String(isOn), "aria-label": `Fit map: ${v.label}`,
+                       disabled: !v.tiles, onclick: () => showFit(v, !isOn)}, "Fit map"))];
 }
 
-/** The map is only ever seen over its own view. @param {View} v @param {boolean} isOn */
+/** The map is seen over its own view; that of a view that was refused over the frame.
+ *  @param {View} v @param {boolean} isOn */
 function showFit(v, isOn)
 {
     const side = `view:${v.id}`;
-    if (isOn && state.sideA !== side) {
+    if (isOn && !isPlaced(v))
+        set({sideA: referenceSide(), mode: "one"});
+    else if (isOn && state.sideA !== side) {
         choose("sideB", side);
         if (state.mode === "one")
-            set({mode: "line"});
+            show("line");
     }
     fitMap.show(isOn ? v.id : null);
+}
+
+/** What can be done about a view's place. @param {View} v */
+function placing(v)
+{
+    if (state.dossier.read_only || !state.dossier.frame || !v.tiles)
+        return null;
+    const open = (/** @type {"pairs"|"ignored"} */ kind) => () => set({workplace: {kind, view: v.id}});
+    const button = (/** @type {string} */ text, /** @type {() => void} */ fn) =>
+        h("button", {type: "button", "aria-label": `${text}: ${v.label}`, onclick: fn}, text);
+    const isFrame = v.id === state.dossier.frame.view;
+    return h("div", {class: "row"},
+             isFrame ? null : button("Pairs of points", open("pairs")), button("What is ignored", open("ignored")),
+             isFrame ? null : isPlaced(v) ? button("Take this placement back", () => takeBack(v)) : button("Place again", () => place(v)));
 }
 
 /** @param {View} v */
@@ -59,32 +70,32 @@ function viewItem(v)
     return h("li", {class: "view"},
              h("div", {class: "view-top"},
                h("h3", {}, v.label),
-               h("span", {class: `verdict is-${v.fit.verdict}`}, VERDICT[v.fit.verdict] ?? v.fit.verdict)),
+               h("span", {class: `verdict is-${v.fit.verdict}`}, VERDICTS[v.fit.verdict] ?? v.fit.verdict)),
              h("p", {class: "view-what"}, `${viewWords(v)} \u00b7 ${v.w} \u00d7 ${v.h} px, ${v.bits} bit` +
                                           `${v.bands === 1 ? ", grey" : ""}${light ? ` \u00b7 ${light}` : ""}`),
              residual ? h("p", {class: "view-what"}, residual) : null,
+             v.mosaic ? h("p", {class: "view-what"}, platesText(v)) : null,
              v.calibration ? h("p", {class: "view-what"}, calibration.line(v)) : null,
              viewWarnings(v).map((w) => h("p", {class: "loud"}, w)),
+             isPlaced(v) ? null : placing(v),
              h("div", {class: "row"},
                h("button", {type: "button", "aria-pressed": String(state.sideA === side),
                             "aria-label": `One side: ${v.label}`, disabled: !v.tiles,
                             onclick: () => choose("sideA", side)}, "One side"),
                h("button", {type: "button", "aria-pressed": String(state.mode !== "one" &&
                                                                     state.sideB === side),
-                            "aria-label": `Other side: ${v.label}`, disabled: !v.tiles,
-                            onclick: () => {
+                            "aria-label": `Other side: ${v.label}`, disabled: !v.tiles || whyNot(side) !== "",
+                            title: whyNot(side), onclick: () => {
                                 choose("sideB", side);
                                 if (state.mode === "one")
-                                    set({mode: "line"});
+                                    show("line");
                             }}, "Other side"),
-               isPlaced(v) || state.dossier.read_only ? null
-                   : h("button", {type: "button", onclick: () => place(v)}, "Place again"),
-             h("details", {}, h("summary", {}, "File and fit"),
-               h("p", {}, fitSentence(v.fit)),
-               isFitted(v) ? fitPart(v) : null,
-               h("p", {}, `colour profile: ${v.profile_assumed ? "assumed sRGB" : v.profile || "none needed"}`),
-               v.note ? h("p", {}, sentence(v.note)) : null,
-               h("p", {class: "file"}, `${v.file_name}, SHA-256 ${v.sha256.slice(0, 16)}\u2026`)),
+               h("details", {}, h("summary", {}, "File and fit"),
+                 isFitted(v) ? fitPart(v) : h("p", {}, fitSentence(v.fit)),
+                 isPlaced(v) ? placing(v) : null,
+                 h("p", {}, `colour profile: ${v.profile_assumed ? "assumed sRGB" : v.profile || "none needed"}`),
+                 v.note ? h("p", {}, sentence(v.note)) : null,
+                 h("p", {class: "file"}, `${v.file_name}, SHA-256 ${v.sha256.slice(0, 16)}\u2026`)),
              calibration.part(v)));
 }
 
@@ -115,6 +126,17 @@ async function place(v)
 {
     await attempt(async () => {
         await jobs.run(work, `Placing ${v.label}`, await api.align(v.id));
+        await reload();
+    });
+}
+
+/** @param {View} v */
+async function takeBack(v)
+{
+    await attempt(async () => {
+        const id = await api.takeBack(v.id);
+        if (id)
+            await jobs.run(work, `Taking back the place of ${v.label}`, id);
         await reload();
     });
 }
@@ -220,12 +242,15 @@ export function start()
 {
     list = h("div", {});
     adding = h("div", {});
+    const joining = h("section", {"aria-labelledby": "join-title"});
     work = h("div", {class: "work"});
     trouble = h("p", {class: "trouble", role: "alert"});
     fill(byId("room-look"),
          h("section", {"aria-labelledby": "views-title"}, h("h2", {id: "views-title"}, "Views"), list),
          h("section", {"aria-labelledby": "add-title"}, h("h2", {id: "add-title"}, "Add a view"),
-           trouble, work, adding));
+           trouble, work, adding),
+         joining);
+    mosaic.start(joining);
     on(["views", "sideA", "sideB", "mode", "fitMap", "dossier"], showList);
     on(["dossier"], showAdding);
     showList();

@@ -3,11 +3,11 @@
 // together or not at all, so that no number ever stands under another spot's picture.
 import * as api from "./api.js";
 import {byId, fill, h, say} from "./dom.js";
-import {clamp} from "./geometry.js";
+import {clamp, contains} from "./geometry.js";
 import {hatchOf} from "./hatch.js";
 import * as stage from "./stage.js";
 import {isPlaced, on, set, state} from "./state.js";
-import {labText, num, percent, refName, refusalText, viewWords} from "./words.js";
+import {labText, num, percent, refName, refusalText, sentence, viewWords} from "./words.js";
 /**
  * @typedef {import("./types.js").Point} Point
  * @typedef {import("./types.js").Spot} Spot
@@ -95,6 +95,10 @@ async function picture(url)
     return img;
 }
 
+/** Can the view show half of a patch there or more? Beyond its outline there is nothing to see.
+ *  @param {import("./types.js").View} v @param {number} x @param {number} y */
+const shows = (v, x, y) => !v.fit.outline || contains(v.fit.outline, [x, y]);
+
 async function load()
 {
     if (!state.cross || !state.dossier.frame)
@@ -107,7 +111,7 @@ async function load()
     const strip = byId("strip");
     strip.classList.add("is-asking");
     try {
-        const whats = [...state.views.filter((v) => v.tiles && isPlaced(v)).map((v) => String(v.id)),
+        const whats = [...state.views.filter((v) => v.tiles && isPlaced(v) && shows(v, x, y)).map((v) => String(v.id)),
                        ...(state.forecast ? ["forecast"] : [])];
         const coming = Promise.all(whats.map((what) => picture(api.patchUrl(what, x, y, mm, px))));
         coming.catch(() => undefined); // told below, after what the program itself has to say
@@ -225,6 +229,7 @@ function showFigures(doc)
                  h("strong", {}, `${percent(f.refused_share)} of this patch refused. `),
                  "The numbers are of the rest. ", refusalText(f.reason_code, f.reason))
              : null,
+         doc.views.map((v) => (v.compare_note ? h("p", {class: "strip-refusal"}, h("strong", {}, `${v.label}: `), sentence(v.compare_note)) : null)),
          doc.zones.length ? h("p", {class: "strip-refusal"},
                               `In a marked zone: ${doc.zones.map(refName).join(", ")}.`) : null);
 }

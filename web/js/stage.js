@@ -2,13 +2,18 @@
 // the upper one (side B) follows it in the same animation frame and is cut by a clip path, so moving the
 // half-clean line never redraws a picture. A third one carries the hatch and the veil while the two are
 // subtracted from each other: marks must not be taken for a difference, nor be lost in it.
-import * as api from "./api.js";
+//
+// A detail is drawn inside the frame, over the view that gives it, with its own finer pixels and cut to
+// its outline; so is any view that does not show all of the frame. What is compared with it is compared
+// inside that outline only.
+import {cropOf, keepStyles, makeViewer, tileSource} from "./deep_zoom.js";
 import {byId} from "./dom.js";
-import {areComparable, isPlaced, on, state, viewOf} from "./state.js";
+import {inset, intersection, polygonArea} from "./geometry.js";
+import {areComparable, isPlaced, on, referenceSide, state, viewOf} from "./state.js";
 /**
  * @typedef {import("./types.js").Point} Point
  * @typedef {import("./types.js").Tiles} Tiles
- * @typedef {{tiles: Tiles, isPlaced: boolean, opacity: number}} Picture
+ * @typedef {{tiles: Tiles, isPlaced: boolean, crop: Point[][]|null}} Picture crop: frame px
  * @typedef {{viewer: OpenSeadragon.Viewer, shown: Map<string, OpenSeadragon.TiledImage>,
  *   coming: Set<string>, wanted: Picture[], element: HTMLElement}} Layer
  */
@@ -161,35 +166,48 @@ export const isSubtracting = () => state.mode === "difference" && areComparable(
 /** @param {string} id @param {boolean} takesPointer @returns {Layer} */
 function makeLayer(id, takesPointer)
 {
-    const element = byId(id);
-    const viewer = OpenSeadragon({
-        element,
-        // Canvas, not WebGL: no limit of contexts, no lost context, and the same colours everywhere.
-        drawer: "canvas",
-        showNavigationControl: false,
-        showNavigator: false,
-        mouseNavEnabled: takesPointer,
-        keyboardNavEnabled: false,
-        tabIndex: -1,
-        animationTime: matchMedia("(prefers-reduced-motion: reduce)").matches ? 0 : 0.35,
-        springStiffness: 8,
-        blendTime: 0,
-        alwaysBlend: false,
-        visibilityRatio: 0.25,
-        minZoomImageRatio: 0.7,
-        maxZoomPixelRatio: 12,
-        zoomPerScroll: 1.25,
-        imageLoaderLimit: 6,
-        maxImageCacheCount: 500,
-        preserveImageSizeOnResize: true,
-        preserveViewport: true,
-        // The veil and the hatch are partly transparent: tiles that overlap by a fraction of a px
-        // would show as seams.
-        subPixelRoundingForTransparency: {"*": OpenSeadragon.SUBPIXEL_ROUNDING_OCCURRENCES.ALWAYS},
-        gestureSettingsMouse: {clickToZoom: false, dblClickToZoom: false, flickEnabled: false},
-        gestureSettingsTouch: {clickToZoom: false, dblClickToZoom: true, flickEnabled: true},
-        gestureSettingsPen: {clickToZoom: false, dblClickToZoom: false, flickEnabled: false}});
+    const element = byId(id), viewer = makeViewer(element, takesPointer);
     return {viewer, shown: new Map(), coming: new Set(), wanted: [], element};
+}
+
+const EDGE = 2;      // frame px left off at an outline: there a view's pixels mix with what it does not show
+const WHOLE = 0.97;  // a view that shows this much of the frame is taken to show all of it
+
+/** The part of the frame that a side shows where it does not show all of it, frame px.
+ *  @param {string} side @returns {Point[]|null} */
+export function outlineOf(side)
+{
+    const v = viewOf(side), at = v?.tiles?.at, [fw, fh] = frameSize();
+    if (!v || !v.tiles || !isPlaced(v))
+        return null;
+    const outline = v.fit.outline ?? (at ? rectangle(at.x, at.y, at.w, at.h) : null);
+    if (!outline || (!at && Math.abs(polygonArea(intersection(rectangle(0, 0, fw, fh), outline))) >= WHOLE * fw * fh))
+        return null;
+    return inset(outline, EDGE);
+}
+
+/** @param {number} x @param {number} y @param {number} w @param {number} h @returns {Point[]} */
+const rectangle = (x, y, w, h) => [[x, y], [x + w, y], [x + w, y + h], [x, y + h]];
+
+/** The part of the frame where the two sides can be compared; null = all of it, empty = nowhere.
+ *  @returns {Point[]|null} */
+export function commonPart()
+{
+    const a = outlineOf(state.sideA), b = outlineOf(state.sideB);
+    return a && b ? intersection(a, b) : a ?? b;
+}
+
+/** Pictures of a side; a detail lies over the view that gives the frame. @param {string} side
+ *  @returns {Picture[]} */
+function picturesOf(side)
+{
+    if (side === "forecast" && state.forecast)
+        return [{tiles: state.forecast.tiles.look, isPlaced: true, crop: null}];
+    const v = viewOf(side), outline = outlineOf(side);
+    if (!v || !v.tiles)
+        return [];
+    const own = {tiles: v.tiles, isPlaced: isPlaced(v), crop: outline ? [outline] : null};
+    return outline ? [...picturesOf(referenceSide()), own] : [own];
 }
 
 /** The forecast's veil, when asked for, and its refusals, always: where nothing is known, nothing may
@@ -200,48 +218,49 @@ function marksOf(side)
         return [];
     const t = state.forecast.tiles;
     return (state.radiusOn ? [t.radius, t.refusal] : [t.refusal]).map(
-        (tiles) => ({tiles, isPlaced: true, opacity: 1}));
+        (tiles) => ({tiles, isPlaced: true, crop: null}));
 }
 
-/** @param {string} side @returns {Picture[]} */
-function picturesOf(side)
+/** The frame without a part, as two rings of opposite turn. @param {Point[]} part @returns {Point[][]} */
+function outside(part)
 {
-    if (side === "forecast" && state.forecast)
-        return [{tiles: state.forecast.tiles.look, isPlaced: true, opacity: 1}];
-    const v = viewOf(side);
-    if (!v || !v.tiles)
-        return [];
-    return [{tiles: v.tiles, isPlaced: isPlaced(v), opacity: 1}];
+    const [w, h] = frameSize();
+    return [rectangle(0, 0, w, h), polygonArea(part) > 0 ? [...part].reverse() : part];
 }
 
-/** @param {Tiles} t @returns {any} an OpenSeadragon tile source */
-function tileSource(t)
+/** A difference of no more than a part: the picture as it is lies over the rest, so that neither the
+ *  subtraction nor its factor is seen there. @returns {Picture[]} */
+function coverOf()
 {
-    return {width: t.w, height: t.h, tileSize: t.tile, tileOverlap: 0, minLevel: 0,
-            maxLevel: t.levels - 1,
-            getTileUrl: (/** @type {number} */ level, /** @type {number} */ x,
-                         /** @type {number} */ y) => api.tileUrl(t.key, level, x, y)};
+    const part = commonPart();
+    return part ? picturesOf(state.sideA).slice(0, 1).map((p) => ({...p, crop: outside(part)})) : [];
 }
+
+/** One picture is told from another by what it shows and how it is cut. @param {Picture} p */
+const keyOf = (p) => `${p.tiles.key} ${p.crop ? JSON.stringify(p.crop) : ""}`;
 
 /** @param {Layer} layer @param {Picture} p @param {number} index */
 function addPicture(layer, p, index)
 {
-    const [fw, fh] = frameSize();
+    const [fw, fh] = frameSize(), key = keyOf(p), at = p.tiles.at ?? {x: 0, y: 0, w: fw, h: fh};
     /** @type {any} */
     const options = {
-        tileSource: tileSource(p.tiles), index, opacity: p.opacity,
+        tileSource: tileSource(p.tiles), index,
         success: (/** @type {any} */ e) => {
-            layer.coming.delete(p.tiles.key);
-            if (!layer.wanted.some((q) => q.tiles.key === p.tiles.key)) {
+            layer.coming.delete(key);
+            if (!layer.wanted.some((q) => keyOf(q) === key)) {
                 layer.viewer.world.removeItem(e.item);
                 return;
             }
-            layer.shown.set(p.tiles.key, e.item);
+            const k = p.tiles.w / at.w;
+            if (p.crop)
+                e.item.setCroppingPolygons(p.crop.map((ring) => cropOf(ring, ([x, y]) => [(x - at.x) * k, (y - at.y) * k])));
+            layer.shown.set(key, e.item);
             settle(layer);
         }};
-    layer.coming.add(p.tiles.key);
+    layer.coming.add(key);
     if (p.isPlaced)
-        Object.assign(options, {x: 0, y: 0, width: 1});
+        Object.assign(options, {x: at.x / fw, y: at.y / fw, width: at.w / fw});
     else
         options.fitBounds = new OpenSeadragon.Rect(0, 0, 1, fh / fw);
     layer.viewer.addTiledImage(options);
@@ -255,7 +274,7 @@ function addPicture(layer, p, index)
 function settle(layer)
 {
     const world = layer.viewer.world;
-    const items = layer.wanted.map((p) => layer.shown.get(p.tiles.key));
+    const items = layer.wanted.map((p) => layer.shown.get(keyOf(p)));
     items.forEach((item, i) => {
         if (item)
             world.setItemIndex(item, Math.min(world.getItemCount() - 1, i + countOld(layer)));
@@ -263,7 +282,7 @@ function settle(layer)
     const base = items[0];
     const sweep = () => {
         for (const [key, item] of layer.shown)
-            if (!layer.wanted.some((p) => p.tiles.key === key)) {
+            if (!layer.wanted.some((p) => keyOf(p) === key)) {
                 layer.shown.delete(key);
                 world.removeItem(item);
             }
@@ -282,7 +301,7 @@ function countOld(layer)
 {
     let n = 0;
     for (const key of layer.shown.keys())
-        if (!layer.wanted.some((p) => p.tiles.key === key))
+        if (!layer.wanted.some((p) => keyOf(p) === key))
             n++;
     return n;
 }
@@ -292,7 +311,7 @@ function showPictures(layer, wanted)
 {
     layer.wanted = wanted;
     wanted.forEach((p, i) => {
-        if (!layer.shown.has(p.tiles.key) && !layer.coming.has(p.tiles.key))
+        if (!layer.shown.has(keyOf(p)) && !layer.coming.has(keyOf(p)))
             addPicture(layer, p, countOld(layer) + i);
     });
     settle(layer);
@@ -302,9 +321,13 @@ function showPictures(layer, wanted)
 function syncContent()
 {
     const a = marksOf(state.sideA), b = marksOf(state.sideB), apart = isSubtracting();
+    const part = state.mode === "one" ? null : commonPart();
+    // Of a detail the upper layer has the detail alone: around it the lower one shows through.
+    const over = [...picturesOf(state.sideB).slice(-1), ...(apart ? [] : b)].map(
+        (p) => (part ? {...p, crop: [part]} : p));
     showPictures(lower, [...picturesOf(state.sideA), ...(apart ? [] : a)]);
-    showPictures(upper, state.mode === "one" ? [] : [...picturesOf(state.sideB), ...(apart ? [] : b)]);
-    showPictures(marks, apart ? [...a, ...b] : []);
+    showPictures(upper, state.mode === "one" || part?.length === 0 ? [] : over);
+    showPictures(marks, apart ? [...coverOf(), ...a, ...b] : []);
     byId("stage-empty").hidden = state.views.some((v) => v.tiles);
 }
 
@@ -320,11 +343,7 @@ function follow()
 
 export function start()
 {
-    // The library would add a style element of its own, which our content policy forbids (page.css has
-    // its one rule). It looks for an element of that name first: this one is in no known language.
-    const none = document.createElementNS("urn:halfclean", "style");
-    none.setAttribute("data-openseadragon-mobile-css", "true");
-    document.head.append(none);
+    keepStyles();
     // The order matters: the lower viewer's animation frame runs before the upper ones'.
     lower = makeLayer("side-a", true);
     upper = makeLayer("layer-b", false);

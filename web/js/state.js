@@ -1,5 +1,6 @@
 // What the page knows, in one place: set() changes it and tells those who listen to the keys changed.
 import * as api from "./api.js";
+import {sentence} from "./words.js";
 /** @typedef {import("./types.js").State} State */
 /** @typedef {keyof State} Key */
 
@@ -10,7 +11,7 @@ export const state = {
     views: [], windows: [], zones: [], forecast: null,
     room: "look", sideA: "", sideB: "", mode: "one", mix: 0.5,
     factor: 4, rate: 2, isRunning: false, isOther: false,
-    fitMap: null, radiusOn: false, outlinesOn: true, cross: null, isPinned: false, mm: 20};
+    fitMap: null, workplace: null, radiusOn: false, outlinesOn: true, cross: null, isPinned: false, mm: 20};
 
 /** @type {{keys: Key[], fn: () => void}[]} */
 const listeners = [];
@@ -21,9 +22,19 @@ export function on(keys, fn)
     listeners.push({keys, fn});
 }
 
+/** What cannot be compared is not shown as if it could: then the first picture stands alone.
+ *  @param {Partial<State>} change */
+function settleMode(change)
+{
+    const next = {...state, ...change};
+    if (next.mode !== "one" && whyApart(next))
+        change.mode = "one";
+}
+
 /** @param {Partial<State>} change */
 export function set(change)
 {
+    settleMode(change);
     const changed = /** @type {Key[]} */ (Object.keys(change)).filter((k) => state[k] !== change[k]);
     if (changed.length === 0)
         return;
@@ -42,15 +53,33 @@ export function viewOf(side)
 /** Does the view lie in the frame? @param {import("./types.js").View} v */
 export const isPlaced = (v) => v.fit.verdict !== "refused" && v.fit.verdict !== "none";
 
-/** Was the view fitted to the frame, so that there is a map of its fit?
+/** Was the view fitted to the frame, well or badly, so that there is a map of its fit?
  *  @param {import("./types.js").View} v */
-export const isFitted = (v) => v.fit.verdict === "good" || v.fit.verdict === "usable";
+export const isFitted = (v) => v.fit.verdict !== "reference" && v.fit.verdict !== "none";
 
-/** Do both sides lie in the frame, so that places can be compared? */
-export const areComparable = () => [state.sideA, state.sideB].every((side) => {
+/** May its pixels be compared with those of others, spot by spot? @param {import("./types.js").View} v */
+export const isComparable = (v) => isPlaced(v) && v.fit.comparable !== false;
+
+/** Why a side cannot be compared with any other, one sentence, or "". @param {string} side */
+export function whyNot(side)
+{
     const v = viewOf(side);
-    return side === "forecast" || (v !== undefined && isPlaced(v));
-});
+    if (side === "forecast" || (v && isComparable(v)))
+        return "";
+    return !v ? "There is no second picture."
+        : v.fit.verdict === "none" ? `${v.label} is not placed; its pixels cannot be compared.`
+            : `Do not compare: ${v.label} is not placed; its pixels cannot be compared.`;
+}
+
+/** Why the two sides cannot be compared, or "". @param {{sideA: string, sideB: string}} at */
+export const whyApart = (at) => whyNot(at.sideA) || whyNot(at.sideB);
+
+/** May the two sides be compared? */
+export const areComparable = () => whyApart(state) === "";
+
+/** What a person reads before comparing at a spot what the two sides show. @returns {string[]} */
+export const compareNotes = () => [state.sideA, state.sideB].map(viewOf)
+    .flatMap((v) => (v?.fit.compare_note ? [`${v.label}: ${sentence(v.fit.compare_note)}`] : []));
 
 /** Sides that can be shown, as value and text. @returns {[string, string][]} */
 export function sides()
@@ -94,10 +123,12 @@ export async function reload()
         state.sideA = referenceSide();
     if (!known.has(state.sideB) || state.sideB === state.sideA) {
         state.sideB = forecast ? "forecast"
-            : [...known].find((k) => k !== state.sideA) ?? "";
+            : [...known].find((k) => k !== state.sideA && !whyNot(k)) ?? "";
         change.mode = state.sideB ? "line" : "one";
         state.mode = change.mode;
     }
+    settleMode(change);
+    Object.assign(state, change);
     for (const l of listeners)
         if (l.keys.some((k) => ["dossier", "views", "windows", "zones", "forecast", "sideA", "sideB",
                                 "mode"].includes(k)))

@@ -11,6 +11,7 @@
  * @property {number} tile
  * @property {number} levels
  * @property {string} type
+ * @property {{x:number, y:number, w:number, h:number}|null} [at]  frame px that a detail covers; else all
  */
 
 /**
@@ -53,7 +54,20 @@
  * @property {number|null} [tiles_used]
  * @property {number|null} [exposure_factor]
  * @property {number|null} [exposure_spread]
+ * @property {number|null} [bend_max_px]
+ * @property {number|null} [bend_strain_max]
+ * @property {number|null} [second_opinion_px]
+ * @property {string|null} [kind]             what was fitted, in words
+ * @property {number|null} [view_per_frame]   view px per frame px
+ * @property {boolean} [is_detail]
+ * @property {Point[]|null} [outline]         the view's corners, frame px
+ * @property {{k1:number, k2:number}|null} [lens]
+ * @property {number|null} [unsupported_share] of what the view shows
+ * @property {boolean} [comparable]
+ * @property {string} [compare_note]          what to know before comparing; "" when good
  */
+
+/** @typedef {[number, number, number, number]} Pair one detail: frame x y, own x y of the view, px */
 
 /** @typedef {{x:number, y:number, dx:number, dy:number, used:boolean}} FitTile measured minus fitted place */
 
@@ -63,7 +77,19 @@
  * @property {string} verdict
  * @property {string} why
  * @property {{w:number, h:number}} frame
- * @property {FitTile[]} tiles
+ * @property {FitTile[]} tiles             of pairs given by hand: the pairs, in their order
+ * @property {string|null} [kind]
+ * @property {{k1:number, k2:number}|null} [lens]
+ * @property {number|null} [tile_pitch_px]
+ * @property {number|null} [mm_per_px]
+ * @property {number|null} [held_out_median_px]
+ * @property {number|null} [held_out_p95_px]
+ * @property {number|null} [held_out_median_mm]
+ * @property {number|null} [held_out_p95_mm]
+ * @property {number|null} [second_opinion_px]
+ * @property {number|null} [strain_max]
+ * @property {boolean} [pairs]
+ * @property {{cols:number, rows:number, cell_px:number, mask:string[]}|null} [support] "1" = supported
  */
 
 /**
@@ -133,6 +159,8 @@
  * @property {string} added_at
  * @property {{from_label:string, inherited:boolean, made_at?:string, kind:string, mean:number|null, p95:number|null,
  *   max:number|null}|null} [calibration]  CIEDE2000 of patches left out
+ * @property {{verdict:string, why:string, held_out_median_px:number|null, held_out_p95_px:number|null,
+ *   plates:{view:number, label:string}[]}|null} [mosaic]  of a view joined from others; own px
  * @property {Fit} fit
  * @property {Tiles|null} tiles
  */
@@ -216,7 +244,7 @@
 /**
  * @typedef {object} JobDoc
  * @property {number} id
- * @property {"add"|"align"|"forecast"|"report"} kind
+ * @property {"add"|"align"|"calibrate"|"mosaic"|"forecast"|"report"} kind
  * @property {"queued"|"running"|"done"|"failed"|"cancelled"} status
  * @property {number} fraction
  * @property {string} what
@@ -231,7 +259,7 @@
  * @property {number} mm
  * @property {number} px
  * @property {{id:number, label:string, technique:string, state:string, mean:number[],
- *   lab:Lab|null, n:number}[]} views
+ *   lab:Lab|null, n:number, compare_note?:string}[]} views
  * @property {{lab:Lab, sd:number|Lab|null}|null} before
  * @property {{lab:Lab, window:string}|null} after
  * @property {{lab:Lab|null, radius:number|null, coat:number|null, refused_share:number,
@@ -261,6 +289,7 @@
  * @property {boolean} isRunning     does the alternation run?
  * @property {boolean} isOther       in the alternation: is side B shown?
  * @property {FitMap|null} fitMap     the fit map over the picture
+ * @property {{kind: "pairs"|"ignored", view: number}|null} workplace what is marked on a view's own pixels
  * @property {boolean} radiusOn
  * @property {boolean} outlinesOn
  * @property {Point|null} cross      the spot, frame px

@@ -26,6 +26,9 @@ export const ZONE_KINDS = [
     ["overpaint", "overpaint"], ["retouching", "retouching"], ["loss", "loss"],
     ["abrasion", "abrasion"], ["gilding", "gilding"]];
 
+/** How the verdicts of a placement are called. @type {Record<string, string>} */
+export const VERDICTS = {reference: "frame", good: "good", usable: "usable", refused: "do not compare", none: "not placed yet"};
+
 const MINUS = "\u2212", NBSP = "\u00a0";
 
 /** A number with a true minus sign; a dash when there is none.
@@ -74,7 +77,7 @@ export function fitSentence(fit)
     case "none":
         return "Not placed in the frame yet.";
     case "refused":
-        return `Not placed: ${sentence(fit.why || "no reason was given")}`;
+        return `Not placed, do not compare: ${sentence(fit.why || "no reason was given")}`;
     default:
         return sentence(`Placed, fit ${fit.verdict}${fit.why ? `: ${fit.why}` : ""}`);
     }
@@ -92,6 +95,17 @@ export function residualText(fit)
     return `residual, median ${one}, 95${NBSP}% ${two}`;
 }
 
+/** What a joined view was made of, or "" @param {View} v */
+export function platesText(v)
+{
+    const m = v.mosaic;
+    if (!m)
+        return "";
+    const miss = m.held_out_median_px === null || m.held_out_median_px === undefined ? "how far the overlaps miss is not known"
+        : `the overlaps miss by ${num(m.held_out_median_px, 2)}${NBSP}px (median), ${num(m.held_out_p95_px, 2)}${NBSP}px (95${NBSP}%)`;
+    return `joined from ${m.plates.map((p) => p.label).join(", ")}: ${VERDICTS[m.verdict] ?? m.verdict}, ${miss}${m.why ? `; ${m.why}` : ""}`;
+}
+
 /**
  * What must be said loudly about a view.
  * @param {View} v @returns {string[]}
@@ -103,8 +117,10 @@ export function viewWarnings(v)
         out.push("No usable colour profile in the file: its colours are ASSUMED to be sRGB. " +
                  "Numbers from this view are only as good as that guess.");
     if (v.fit.verdict === "refused")
-        out.push("This view could not be placed in the frame. It is shown on its own and takes no " +
-                 "part in the spot strip or the forecast.");
+        out.push("Do not compare: this view could not be placed in the frame. It is shown on its own and " +
+                 "takes no part in the spot strip or the forecast. Pairs of points may place it.");
+    if (v.fit.verdict === "usable" && v.fit.compare_note)
+        out.push(sentence(v.fit.compare_note));
     if (v.clipped_share !== null && v.clipped_share > 0.005)
         out.push(`${percent(v.clipped_share)} of the picture is clipped at the brightest value; ` +
                  "no colour can be known there.");
