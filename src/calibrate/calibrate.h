@@ -182,7 +182,8 @@ struct hc_calibrate_figures { // of CIEDE2000
 
 struct hc_calibration {
     enum hc_calibrate_kind kind;
-    bool is_weighted; // least squares in the local metric of CIEDE2000, else plain
+    bool is_weighted; // least sum of differences in the local metric of CIEDE2000, else plain least
+                      // squares
     int terms;
     double gain[3];                         // white balance and exposure, before the terms
     double coef[HC_CALIBRATE_TERMS_MAX][3]; // terms -> linear ROMM

@@ -16,6 +16,7 @@
 #define SLOPE_MIN 0.75 // flare of 1 % of white gives 0.92
 #define SLOPE_MAX 1.33
 #define ROOT3_MIN 70 // patches
+#define ROUNDS 6     // of reweighting
 
 const char *hc_calibrate_kind_name(enum hc_calibrate_kind kind)
 {
@@ -257,7 +258,8 @@ static void try_all(struct hc_calibration *out, struct hc_fit_job *j)
             continue;
         }
         for (int weighted = 0; weighted < 2; weighted++) {
-            struct hc_fit f = {.kind = order[i], .is_weighted = weighted == 1};
+            struct hc_fit f = {
+                .kind = order[i], .is_weighted = weighted == 1, .rounds = weighted ? ROUNDS : 0};
             double *de = j->de[out->candidates];
             if (leave_out(de, &f, j)) {
                 out->candidate[out->candidates].kind = order[i];
@@ -353,7 +355,8 @@ static hc_status fit_job(struct hc_calibration *out, struct hc_patch *patch, str
                           out->used, kind == HC_CALIBRATE_ROOT3 ? "; it takes 70" : "");
     }
     struct hc_fit f = {.kind = out->candidate[best].kind,
-                       .is_weighted = out->candidate[best].is_weighted};
+                       .is_weighted = out->candidate[best].is_weighted,
+                       .rounds = out->candidate[best].is_weighted ? ROUNDS : 0};
     st = hc_fit_solve(&f, j, -1, err);
     if (st != HC_OK) {
         return st;

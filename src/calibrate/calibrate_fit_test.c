@@ -148,6 +148,51 @@ static void identity_is_found(void **state)
     near_abs(c.exposure_ev, 0.0, 1e-9);
 }
 
+static double total(const struct hc_fit *f, const struct hc_fit_job *j, int without)
+{
+    double sum = 0.0, lab[3];
+    for (int i = 0; i < 24; i++) {
+        sum += i == without ? 0.0 : hc_fit_de(f, j, i, lab);
+    }
+    return sum;
+}
+
+// Reweighting lessens the sum of differences, and one patch that is a little off then bends the fit
+// less for the others.
+static void reweighting_lessens_the_sum(void **state)
+{
+    struct hc_fit_job *j = hc_mem_array(1, sizeof *j);
+    struct hc_patch patch[24];
+    double harm[2] = {0};
+    (void)state;
+    j->target = &data.target;
+    j->patch = patch;
+    for (int i = 0; i < 24; i++) {
+        j->share[i] = 1.0;
+        hc_calibrate_metric(j->metric[i], data.target.patch[i].lin);
+    }
+    for (int camera = 0; camera < 2; camera++) {
+        for (int off = 0; off < 18; off++) {
+            double sum[2], bent[2];
+            for (int k = 0; k < 2; k++) {
+                struct hc_fit f = {
+                    .kind = HC_CALIBRATE_ROOT2, .is_weighted = true, .rounds = k ? 6 : 0};
+                exact(patch, camera, "D50", 0.7);
+                assert_ok(hc_fit_solve(&f, j, -1, NULL), NULL);
+                sum[k] = total(&f, j, -1);
+                patch[off].lin[0] *= 1.12; // about 4 CIEDE2000: too little to be called strange
+                double before = total(&f, j, off);
+                assert_ok(hc_fit_solve(&f, j, -1, NULL), NULL);
+                bent[k] = total(&f, j, off) - before;
+                harm[k] += bent[k];
+            }
+            assert_true(sum[1] < sum[0]);
+        }
+    }
+    assert_true(harm[1] < 0.7 * harm[0]);
+    hc_mem_free(j);
+}
+
 static void half_the_light_changes_nothing(void **state)
 {
     (void)state;
@@ -458,6 +503,7 @@ int main(void)
         cmocka_unit_test(metric_is_that_of_ciede2000),
         cmocka_unit_test(residuals_found_outside),
         cmocka_unit_test(identity_is_found),
+        cmocka_unit_test(reweighting_lessens_the_sum),
         cmocka_unit_test(half_the_light_changes_nothing),
         cmocka_unit_test(neutrals_are_kept),
         cmocka_unit_test(choice_and_figures),

@@ -97,6 +97,7 @@ hc_status hc_place_fit(struct hc_homog *out, const struct hc_pt *from, const str
 struct hc_fit {
     enum hc_calibrate_kind kind;
     bool is_weighted;
+    int rounds; // of reweighting by 1 / CIEDE2000: from least squares towards the least sum
     int terms;
     double gain[3], coef[HC_CALIBRATE_TERMS_MAX][3];
 };

@@ -7,6 +7,7 @@
 #include "num/linear.h"
 
 #define N3 (3 * HC_CALIBRATE_TERMS_MAX)
+#define LEAST_DE 0.5 // CIEDE2000 below which all patches weigh alike
 
 static double root(double v)
 {
@@ -103,14 +104,14 @@ static void mean_neutral(double got[3], double want[3], const struct hc_fit *f,
 
 // Normal equations of the 3 * terms coefficients (index 3 * term + channel) without patch `skip`.
 static void normal_equations(double *a, double *b, const struct hc_fit *f,
-                             const struct hc_fit_job *j, int skip)
+                             const struct hc_fit_job *j, const double *share, int skip)
 {
     int n = 3 * f->terms;
     memset(a, 0, (size_t)(n * n) * sizeof *a);
     memset(b, 0, (size_t)n * sizeof *b);
     for (int i = 0; i < j->target->n; i++) {
         double t[HC_CALIBRATE_TERMS_MAX], rgb[3], q[9] = {1, 0, 0, 0, 1, 0, 0, 0, 1}, want[3];
-        if (i == skip || j->share[i] <= 0.0) {
+        if (i == skip || share[i] <= 0.0) {
             continue;
         }
         for (int k = 0; k < 3; k++) {
@@ -127,7 +128,7 @@ static void normal_equations(double *a, double *b, const struct hc_fit *f,
         }
         hc_linear_apply3(want, q, j->target->patch[i].lin);
         for (int p = 0; p < n; p++) {
-            double tp = j->share[i] * t[p / 3];
+            double tp = share[i] * t[p / 3];
             b[p] += tp * want[p % 3];
             for (int c = 0; c <= p; c++) {
                 a[p * n + c] += tp * t[c / 3] * q[3 * (p % 3) + c % 3];
@@ -144,15 +145,14 @@ static void normal_equations(double *a, double *b, const struct hc_fit *f,
 // Least squares without patch `skip` (-1: with all). MATRIX_WHITE keeps the mean neutral by
 // Lagrange's multipliers: x = x0 + H^-1 C' (C H^-1 C')^-1 (r - C x0), C x the image of the mean
 // neutral, r its reference.
-hc_status hc_fit_solve(struct hc_fit *f, const struct hc_fit_job *j, int skip, struct hc_err *err)
+static hc_status solve_once(struct hc_fit *f, const struct hc_fit_job *j, const double *share,
+                            int skip, struct hc_err *err)
 {
     double a[N3 * N3], b[N3], rhs[N3 * 4], c[9], lack[3], multiplier[3], got[3], want[3];
     bool keeps_white = f->kind == HC_CALIBRATE_MATRIX_WHITE;
     int m = keeps_white ? 4 : 1;
-    f->terms = f->kind == HC_CALIBRATE_ROOT3 ? 13 : f->kind == HC_CALIBRATE_ROOT2 ? 6 : 3;
     int n = 3 * f->terms;
-    fit_gain(f->gain, j, skip);
-    normal_equations(a, b, f, j, skip);
+    normal_equations(a, b, f, j, share, skip);
     mean_neutral(got, want, f, j, skip);
     for (int p = 0; p < n; p++) {
         for (int k = 0; k < m; k++) {
@@ -189,4 +189,25 @@ hc_status hc_fit_solve(struct hc_fit *f, const struct hc_fit_job *j, int skip, s
         f->coef[p / 3][p % 3] = v;
     }
     return HC_OK;
+}
+
+// Iteratively reweighted least squares (Lawson 1961; Holland, Welsch, Communications in Statistics
+// 6(9), 1977): weights of 1 / difference turn the sum of squares into a sum of differences, which
+// is what the fit is judged by, and keep one odd patch from bending it for all others.
+hc_status hc_fit_solve(struct hc_fit *f, const struct hc_fit_job *j, int skip, struct hc_err *err)
+{
+    double share[HC_TARGET_MAX], lab[3];
+    memcpy(share, j->share, (size_t)j->target->n * sizeof *share);
+    f->terms = f->kind == HC_CALIBRATE_ROOT3 ? 13 : f->kind == HC_CALIBRATE_ROOT2 ? 6 : 3;
+    fit_gain(f->gain, j, skip);
+    hc_status st = solve_once(f, j, share, skip, err);
+    for (int round = 0; st == HC_OK && round < f->rounds; round++) {
+        for (int i = 0; i < j->target->n; i++) {
+            if (i != skip && j->share[i] > 0.0) {
+                share[i] = j->share[i] / fmax(hc_fit_de(f, j, i, lab), LEAST_DE);
+            }
+        }
+        st = solve_once(f, j, share, skip, err);
+    }
+    return st;
 }
