@@ -1,6 +1,6 @@
 #!/bin/sh
 # Tests of the page: types, units, the page on a stand-in program, the page on the real one.
-#   HC_BIN=/path/to/halfclean [HC_DEMO=DIR] tests/web/run.sh [unit|check|page|colour|e2e ...]
+#   HC_BIN=/path/to/halfclean [HC_DEMO=DIR] tests/web/run.sh [unit|check|page|place|colour|e2e ...]
 # Each suite ends with a line "N passed, N failed", and so does the whole. Needs node 18 or newer, npm, chromium.
 cd "$(dirname "$0")" || exit 1
 [ -d node_modules ] || npm ci --no-audit --no-fund >&2 || exit 1
@@ -17,7 +17,7 @@ count() {
 
 out=$(mktemp)
 trap 'rm -f "$out"' EXIT
-for suite in ${*:-types unit check page colour e2e}; do
+for suite in ${*:-types unit check page place colour e2e}; do
     echo "== $suite"
     case $suite in
     types)
