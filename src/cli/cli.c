@@ -288,6 +288,19 @@ static hc_status cmd_align(struct call *c)
     return st;
 }
 
+static hc_status cmd_mosaic(struct call *c)
+{
+    struct hc_buf json = {0};
+    hc_status st = need_words(c, 3, HC_CLI_MAX_WORDS, "mosaic");
+    st = st == HC_OK ? open_work(c, true) : st;
+    st = st == HC_OK ? hc_work_mosaic(c->w, c->a.word + 1, (size_t)(c->a.n_words - 1),
+                                      c->a.option[OPT_LABEL], &json, c->job, &c->err)
+                     : st;
+    st = st == HC_OK ? put(c, "view", &json) : st;
+    hc_buf_release(&json);
+    return st;
+}
+
 static hc_status cmd_window(struct call *c)
 {
     const char *const *o = c->a.option;
@@ -575,11 +588,11 @@ static const struct {
                 {"show", cmd_show},           {"add", cmd_add},
                 {"calibrate", cmd_calibrate}, {"import", cmd_import},
                 {"points", cmd_points},       {"views", cmd_views},
-                {"align", cmd_align},         {"window", cmd_window},
-                {"zone", cmd_zone},           {"forecast", cmd_forecast},
-                {"spot", cmd_spot},           {"export", cmd_export},
-                {"report", cmd_report},       {"verify", cmd_verify},
-                {"serve", cmd_serve}};
+                {"align", cmd_align},         {"mosaic", cmd_mosaic},
+                {"window", cmd_window},       {"zone", cmd_zone},
+                {"forecast", cmd_forecast},   {"spot", cmd_spot},
+                {"export", cmd_export},       {"report", cmd_report},
+                {"verify", cmd_verify},       {"serve", cmd_serve}};
 
 static int fail(struct call *c, hc_status st)
 {

@@ -11,6 +11,7 @@ static const char overview[] =
     "  halfclean add DOSSIER FILE... --technique T --state S\n"
     "  halfclean views DOSSIER                          list views with size, profile, state, fit\n"
     "  halfclean align DOSSIER [VIEW...]                place views in the frame; report the fit\n"
+    "  halfclean mosaic DOSSIER VIEW VIEW...            join overlapping plates into one view\n"
     "  halfclean calibrate DOSSIER VIEW --chart FILE    true colour from a colour target in the "
     "view\n"
     "  halfclean import DOSSIER FILE.csv                point measurements; the photograph held to "
@@ -70,6 +71,15 @@ static const struct {
               "are not placed\n"
               "yet, and whatever is missing from derived/ is made again. A bad fit is refused, "
               "never used.\n"},
+    {"mosaic",
+     "halfclean mosaic DOSSIER VIEW VIEW... [--label L]\n"
+     "Joins 2 to 60 X-ray plates or infrared frames that overlap (by a tenth of a side or "
+     "more) into one\n"
+     "view, in any order; of one technique and state, turned by up to 4 degrees, of one "
+     "scale within 2 %.\n"
+     "All are solved together and the agreement of the overlaps is reported; a plate that "
+     "joins nothing is\n"
+     "named and nothing is added. The plates stay. Place the new view with align.\n"},
     {"calibrate", "halfclean calibrate DOSSIER VIEW                what the view's calibration is\n"
                   "halfclean calibrate DOSSIER VIEW --chart FILE [--corners \"x,y x,y x,y x,y\"] "
                   "[--grid ROWSxCOLS]\n"

@@ -150,21 +150,26 @@ struct hc_join_plate {
     struct hc_homog to_mosaic; // plate px -> mosaic px, scale near 1
     double gain, offset;       // tone in the mosaic = gain * tone of the plate + offset
 };
-struct hc_join_report {
-    double covered_share; // of the mosaic that any plate shows; the rest is 0
-    double base, range;   // tone written = (tone - base) / range; 0 and 1 unless that would clip
+// The least and greatest tone of all plates after gain and offset.
+hc_status hc_image_join_range(double range[2], const struct hc_join_plate *plate, size_t n,
+                              struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
+
+struct hc_join_picture {
+    const char *path;
+    int w, h;
+    double base, range;      // tone written = (tone - base) / range
+    const char *description; // goes into ImageDescription; may be NULL
 };
-// Blends plates of one kind (all of 1 or of 3 bands) into a w x h picture and writes it as a 16-bit
-// TIFF: grey with the sRGB curve, or linear ROMM; description goes into ImageDescription. Slow tone
-// is mixed over the whole overlap, fine detail within a few px of the line that is equally deep in
-// both plates, so that neither an edge nor a double contour shows; where one plate is alone its
-// pixels stand as they are (cubic convolution where it is turned). HC_EARG for mixed bands,
-// HC_ELIMIT for a picture above the ceilings, HC_EIO, HC_ENOMEM, HC_ECANCEL. Memory: some strips of
-// 256 rows. The same bytes for any number of threads.
-hc_status hc_image_join(struct hc_join_report *out, const char *path,
-                        const struct hc_join_plate *plate, size_t n, int w, int h,
-                        const char *description, struct hc_par *par, struct hc_job *job,
-                        struct hc_err *err) HC_MUST_CHECK;
+// Blends plates of one kind (all of 1 or of 3 bands) into a picture and writes it as a 16-bit TIFF:
+// grey with the sRGB curve, or linear ROMM. Slow tone is mixed over the whole overlap, fine detail
+// within a few px of the line that is equally deep in both plates, so that neither an edge nor a
+// double contour shows; where one plate is alone its pixels stand as they are (cubic convolution
+// where it is turned). *covered_share: of the picture that any plate shows; the rest is 0. HC_EARG
+// for mixed bands, HC_ELIMIT for a picture above the ceilings, HC_EIO, HC_ENOMEM, HC_ECANCEL.
+// Memory: some strips of 256 rows and 1/64 of the plates. The same bytes for any number of threads.
+hc_status hc_image_join(double *covered_share, const struct hc_join_picture *picture,
+                        const struct hc_join_plate *plate, size_t n, struct hc_par *par,
+                        struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
 
 // ---- display tiles -----------------------------------------------------------------------------
 

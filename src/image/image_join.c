@@ -202,33 +202,25 @@ static hc_status give_rows(void *ctx, int y0, struct hc_plane *rows, struct hc_e
     return st;
 }
 
-// The slow band of a plate, and the least and greatest tone it has.
-static hc_status read_low(struct plate *p, int bands, double range[2], struct hc_job *job,
-                          struct hc_err *err)
+// Whole-width strips of one band from top to bottom.
+typedef void (*strip_fn)(void *ctx, int band, int y, const struct hc_plane *strip);
+
+static hc_status read_strips(const struct hc_raster *r, strip_fn fn, void *ctx, struct hc_job *job,
+                             struct hc_err *err)
 {
     enum { ROWS = 8 * LOW_CELL };
+    int w = hc_raster_w(r), h = hc_raster_h(r), bands = hc_raster_bands(r);
     struct hc_plane strip = {0};
-    hc_status st = hc_plane_create(&strip, p->w, p->h < ROWS ? p->h : ROWS, err);
-    for (int b = 0; st == HC_OK && b < bands; b++) {
-        st = hc_plane_create(&p->low[b], (p->w + LOW_CELL - 1) / LOW_CELL,
-                             (p->h + LOW_CELL - 1) / LOW_CELL, err);
-        for (int y = 0; st == HC_OK && y < p->h; y += ROWS) {
-            struct hc_plane in = strip, cells;
-            in.h = p->h - y < ROWS ? p->h - y : ROWS;
-            st = hc_job_step(job, (double)(b * p->h + y) / ((double)bands * p->h),
-                             "reading a plate", err);
-            st = st == HC_OK ? hc_raster_read(p->r, b, 0, y, &in, err) : st;
-            for (int r = 0; st == HC_OK && r < in.h; r++) {
-                const float *row = hc_plane_row(&in, r);
-                for (int x = 0; x < p->w; x++) {
-                    range[0] = fmin(range[0], (double)(p->gain * row[x] + p->offset));
-                    range[1] = fmax(range[1], (double)(p->gain * row[x] + p->offset));
-                }
-            }
+    hc_status st = hc_plane_create(&strip, w, h < ROWS ? h : ROWS, err);
+    for (int b = 0; b < bands; b++) {
+        for (int y = 0; st == HC_OK && y < h; y += ROWS) {
+            struct hc_plane in = strip;
+            in.h = h - y < ROWS ? h - y : ROWS;
+            st =
+                hc_job_step(job, ((double)b * h + y) / ((double)bands * h), "reading a plate", err);
+            st = st == HC_OK ? hc_raster_read(r, b, 0, y, &in, err) : st;
             if (st == HC_OK) {
-                cells = hc_plane_part(&p->low[b], 0, y / LOW_CELL, p->low[b].w,
-                                      (in.h + LOW_CELL - 1) / LOW_CELL);
-                hc_filter_box_down(&cells, &in, LOW_CELL);
+                fn(ctx, b, y, &in);
             }
         }
     }
@@ -236,8 +228,45 @@ static hc_status read_low(struct plate *p, int bands, double range[2], struct hc
     return st;
 }
 
-static hc_status open_plates(struct join *j, const struct hc_join_plate *plate, double range[2],
-                             struct hc_job *job, struct hc_err *err)
+static void widen_range(void *ctx, int band, int y, const struct hc_plane *strip)
+{
+    float *range = ctx;
+    (void)band;
+    (void)y;
+    for (int r = 0; r < strip->h; r++) {
+        const float *row = hc_plane_row(strip, r);
+        for (int x = 0; x < strip->w; x++) {
+            range[0] = row[x] < range[0] ? row[x] : range[0];
+            range[1] = row[x] > range[1] ? row[x] : range[1];
+        }
+    }
+}
+
+hc_status hc_image_join_range(double range[2], const struct hc_join_plate *plate, size_t n,
+                              struct hc_job *job, struct hc_err *err)
+{
+    hc_status st = HC_OK;
+    range[0] = HUGE_VAL;
+    range[1] = -HUGE_VAL;
+    for (size_t i = 0; st == HC_OK && i < n; i++) {
+        float own[2] = {HUGE_VALF, -HUGE_VALF};
+        st = read_strips(plate[i].raster, widen_range, own, job, err);
+        range[0] = fmin(range[0], plate[i].gain * (double)own[0] + plate[i].offset);
+        range[1] = fmax(range[1], plate[i].gain * (double)own[1] + plate[i].offset);
+    }
+    return st;
+}
+
+static void average(void *ctx, int band, int y, const struct hc_plane *strip)
+{
+    struct plate *p = ctx;
+    struct hc_plane cells = hc_plane_part(&p->low[band], 0, y / LOW_CELL, p->low[band].w,
+                                          (strip->h + LOW_CELL - 1) / LOW_CELL);
+    hc_filter_box_down(&cells, strip, LOW_CELL);
+}
+
+static hc_status open_plates(struct join *j, const struct hc_join_plate *plate, struct hc_job *job,
+                             struct hc_err *err)
 {
     hc_status st = HC_OK;
     for (size_t i = 0; st == HC_OK && i < j->n; i++) {
@@ -252,25 +281,31 @@ static hc_status open_plates(struct join *j, const struct hc_join_plate *plate, 
                               "Plates of %d and of %d bands cannot be joined.", j->bands,
                               hc_raster_bands(p->r));
         }
-        hc_job_phase(job, 0.3 * (double)i / (double)j->n, 0.3 * (double)(i + 1) / (double)j->n);
-        st = hc_homog_invert(&p->map, &plate[i].to_mosaic, err);
-        st = st == HC_OK ? read_low(p, j->bands, range, job, err) : st;
+        for (int b = 0; st == HC_OK && b < j->bands; b++) {
+            st = hc_plane_create(&p->low[b], (p->w + LOW_CELL - 1) / LOW_CELL,
+                                 (p->h + LOW_CELL - 1) / LOW_CELL, err);
+        }
+        st = st == HC_OK ? hc_homog_invert(&p->map, &plate[i].to_mosaic, err) : st;
+        hc_job_phase(job, 0.1 + 0.2 * (double)i / (double)j->n,
+                     0.1 + 0.2 * (double)(i + 1) / (double)j->n);
+        st = st == HC_OK ? read_strips(p->r, average, p, job, err) : st;
     }
     return st;
 }
 
-hc_status hc_image_join(struct hc_join_report *out, const char *path,
-                        const struct hc_join_plate *plate, size_t n, int w, int h,
-                        const char *description, struct hc_par *par, struct hc_job *job,
-                        struct hc_err *err)
+hc_status hc_image_join(double *covered_share, const struct hc_join_picture *picture,
+                        const struct hc_join_plate *plate, size_t n, struct hc_par *par,
+                        struct hc_job *job, struct hc_err *err)
 {
+    int w = picture->w, h = picture->h;
     struct join j = {.n = n,
                      .w = w,
                      .h = h,
                      .bands = hc_raster_bands(plate[0].raster),
                      .across = (w + TILE - 1) / TILE,
+                     .base = (float)picture->base,
+                     .range = (float)picture->range,
                      .par = par};
-    double range[2] = {0, 1};
     hc_status st = HC_OK;
     if (w < 1 || h < 1 || w > HC_IMAGE_MAX_SIDE || h > HC_IMAGE_MAX_SIDE ||
         (long long)w * h > HC_IMAGE_MAX_PX) {
@@ -287,16 +322,13 @@ hc_status hc_image_join(struct hc_join_report *out, const char *path,
     for (int b = 0; st == HC_OK && b < j.bands; b++) {
         st = hc_plane_create(&j.strip[b], w, TILE, err);
     }
-    st = st == HC_OK ? open_plates(&j, plate, range, job, err) : st;
-    j.base = (float)range[0];
-    j.range = (float)(range[1] - range[0]);
+    st = st == HC_OK ? open_plates(&j, plate, job, err) : st;
     hc_job_phase(job, 0.3, 1);
-    st = st == HC_OK
-             ? hc_image_write_linear16(path, w, h, j.bands, give_rows, &j, description, job, err)
-             : st;
+    st = st == HC_OK ? hc_image_write_linear16(picture->path, w, h, j.bands, give_rows, &j,
+                                               picture->description, job, err)
+                     : st;
     if (st == HC_OK) {
-        *out = (struct hc_join_report){(double)j.covered / ((double)w * h), range[0],
-                                       range[1] - range[0]};
+        *covered_share = (double)j.covered / ((double)w * h);
     }
     for (int b = 0; b < 3; b++) {
         hc_plane_release(&j.strip[b]);

@@ -30,34 +30,12 @@ static hc_status fill_corners(struct hc_work_calibrate *c, const json_t *list, s
     return HC_OK;
 }
 
-// Names of views: texts, or numbers whose digits replace them in the list.
 static hc_status fill_also(struct hc_server_task *t, json_t *list, struct hc_err *err)
 {
-    size_t n = json_array_size(list);
-    if (n > ALSO_MAX) {
-        return hc_err_set(err, HC_ELIMIT, HC_SERVER_ROOM, "also names %zu views; at most %d", n,
-                          ALSO_MAX);
-    }
-    t->also = hc_mem_array(n + 1, sizeof *t->also);
-    if (!t->also) {
-        return hc_err_set(err, HC_ENOMEM, HC_SERVER_ROOM, "out of memory for a calibration");
-    }
-    for (size_t i = 0; i < n; i++) {
-        const json_t *v = json_array_get(list, i);
-        if (json_is_integer(v)) {
-            char digits[32];
-            snprintf(digits, sizeof digits, "%lld", (long long)json_integer_value(v));
-            json_array_set_new(list, i, json_string(digits));
-        }
-        t->also[i] = json_string_value(json_array_get(list, i));
-        if (!t->also[i] || !*t->also[i]) {
-            return hc_err_set(err, HC_EARG, HC_SERVER_ROOM,
-                              "place %zu of also must be the name or number of a view", i + 1);
-        }
-    }
-    t->calibrate.also = t->also;
-    t->calibrate.n_also = n;
-    return HC_OK;
+    hc_status st = hc_server_fill_names(t, list, "also", ALSO_MAX, err);
+    t->calibrate.also = t->names;
+    t->calibrate.n_also = t->n_names;
+    return st;
 }
 
 static hc_status fill_grid(struct hc_work_calibrate *c, double rows, double cols,

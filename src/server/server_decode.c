@@ -6,6 +6,7 @@
 #include <string.h>
 #include <strings.h>
 
+#include "base/mem.h"
 #include "server/server_priv.h"
 
 hc_status hc_server_parse_json(json_t **out, const char *text, size_t len, struct hc_err *err)
@@ -230,6 +231,35 @@ hc_status hc_server_decode_query(struct hc_req *r, const struct hc_server_field 
     }
     MHD_get_connection_values(r->connection, MHD_GET_ARGUMENT_KIND, add_parameter, &q);
     return q.st == HC_OK ? hc_server_decode_object(q.root, true, f, n, err) : q.st;
+}
+
+hc_status hc_server_fill_names(struct hc_server_task *t, json_t *list, const char *field,
+                               size_t most, struct hc_err *err)
+{
+    size_t n = json_array_size(list);
+    if (n > most) {
+        return hc_err_set(err, HC_ELIMIT, HC_SERVER_ROOM, "%s names %zu views; at most %zu", field,
+                          n, most);
+    }
+    t->names = hc_mem_array(n + 1, sizeof *t->names);
+    if (!t->names) {
+        return hc_err_set(err, HC_ENOMEM, HC_SERVER_ROOM, "out of memory for %zu names", n);
+    }
+    for (size_t i = 0; i < n; i++) {
+        const json_t *v = json_array_get(list, i);
+        if (json_is_integer(v)) {
+            char digits[32];
+            snprintf(digits, sizeof digits, "%lld", (long long)json_integer_value(v));
+            json_array_set_new(list, i, json_string(digits));
+        }
+        t->names[i] = json_string_value(json_array_get(list, i));
+        if (!t->names[i] || !*t->names[i]) {
+            return hc_err_set(err, HC_EARG, HC_SERVER_ROOM,
+                              "place %zu of %s must be the name or number of a view", i + 1, field);
+        }
+    }
+    t->n_names = n;
+    return HC_OK;
 }
 
 hc_status hc_server_decode_id(const char *text, int64_t *id, struct hc_err *err)

@@ -9,7 +9,7 @@
 #include "server/server_priv.h"
 
 static const char *const kind_names[HC_JOB_COUNT] = {"add", "align", "forecast", "report",
-                                                     "calibrate"};
+                                                     "calibrate", "mosaic"};
 static const char *const state_names[] = {"queued", "running", "done", "failed", "cancelled"};
 
 void hc_server_task_release(struct hc_server_task *t)
@@ -21,7 +21,7 @@ void hc_server_task_release(struct hc_server_task *t)
     for (size_t i = 0; i < sizeof text / sizeof text[0]; i++) {
         hc_mem_free(text[i]);
     }
-    hc_mem_free(t->also);
+    hc_mem_free(t->names);
     json_decref(t->body);
     hc_mem_free(t->pair);
     *t = (struct hc_server_task){0};
@@ -370,6 +370,8 @@ static hc_status run(struct hc_server_job *j, struct hc_work *w, struct hc_buf *
     case HC_JOB_CALIBRATE:
         return t->calibrate.chart ? hc_work_calibrate(w, &t->calibrate, out, &j->control, err)
                                   : hc_work_calibrate_remove(w, t->view, &j->control, err);
+    case HC_JOB_MOSAIC:
+        return hc_work_mosaic(w, t->names, t->n_names, t->label, out, &j->control, err);
     case HC_JOB_COUNT:
         break;
     }

@@ -146,6 +146,29 @@ static void bad_requests_start_nothing(void **state)
                 "\"result\":{\"view\":null}");
 }
 
+static int mosaic(const char *body)
+{
+    return job_of(hc_test_ask(&server, "POST", "/api/mosaic", NULL, body));
+}
+
+static void joining(void **state)
+{
+    static const char *const bad[][2] = {{"{}", "views"},
+                                         {"{\"views\":7}", "a list"},
+                                         {"{\"views\":[\"a\"]}", "2 to 60"},
+                                         {"{\"views\":[\"a\",1.5]}", "place 2 of views"},
+                                         {"{\"views\":[\"a\",\"b\"],\"x\":1}", "not known"}};
+    (void)state;
+    assert_says(finished(mosaic("{\"views\":[\"a\",7,\"c d\"],\"label\":\"all\"}")), 200,
+                "\"result\":{\"label\":\"all\",\"views\":[\"a\",\"7\",\"c d\"]}");
+    assert_says(finished(mosaic("{\"views\":[1,2]}")), 200,
+                "\"kind\":\"mosaic\",\"status\":\"done\"");
+    assert_says(finished(mosaic("{\"views\":[1,\"apart\"]}")), 200, "not joined: apart");
+    for (size_t i = 0; i < sizeof bad / sizeof bad[0]; i++) {
+        assert_says(hc_test_ask(&server, "POST", "/api/mosaic", NULL, bad[i][0]), 400, bad[i][1]);
+    }
+}
+
 static void queue_is_bounded(void **state)
 {
     int id[HC_SERVER_QUEUE + 1];
@@ -526,6 +549,7 @@ int main(void)
         cmocka_unit_test(failure_keeps_its_sentence),
         cmocka_unit_test(cancelling),
         cmocka_unit_test(bad_requests_start_nothing),
+        cmocka_unit_test(joining),
         cmocka_unit_test(queue_is_bounded),
         cmocka_unit_test(old_jobs_are_forgotten),
         cmocka_unit_test(calibrating),

@@ -109,6 +109,7 @@ enum hc_server_job_kind {
     HC_JOB_FORECAST,
     HC_JOB_REPORT,
     HC_JOB_CALIBRATE,
+    HC_JOB_MOSAIC,
     HC_JOB_COUNT
 };
 enum hc_server_job_state {
@@ -128,10 +129,11 @@ struct hc_server_task {
     struct hc_work_pair *pair; // align: by these, when there are any
     size_t n_pairs;
     double azimuth_deg, elevation_deg, radius_limit;
-    // calibrate: the request, whose texts and list are borrowed from `body` and `also`; without a
+    // calibrate: the request, whose texts and list are borrowed from `body` and `names`; without a
     // chart the calibration of `view` is taken back.
     struct hc_work_calibrate calibrate;
-    const char **also;
+    const char **names; // calibrate: views that inherit; mosaic: the plates. Texts in `body`
+    size_t n_names;
     json_t *body;
 };
 
@@ -238,6 +240,10 @@ const char *hc_server_code_name(int http, hc_status status);
 bool hc_server_has_etag(const struct hc_req *r, const char *etag); // If-None-Match says so
 
 // Queue what *task holds and answer with its number; releases *task when it is refused.
+// Names of views out of a list: texts, or numbers whose digits replace them in the list. Fills
+// t->names, which borrow from the list.
+hc_status hc_server_fill_names(struct hc_server_task *t, json_t *list, const char *field,
+                               size_t most, struct hc_err *err) HC_MUST_CHECK;
 hc_status hc_server_start_job(struct hc_req *r, struct hc_server_task *task,
                               struct hc_err *err) HC_MUST_CHECK;
 
@@ -288,6 +294,7 @@ hc_status hc_server_get_dossier(struct hc_req *r, struct hc_err *err);
 hc_status hc_server_get_views(struct hc_req *r, struct hc_err *err);
 hc_status hc_server_put_view(struct hc_req *r, struct hc_err *err);
 hc_status hc_server_post_align(struct hc_req *r, struct hc_err *err);
+hc_status hc_server_post_mosaic(struct hc_req *r, struct hc_err *err);
 hc_status hc_server_get_windows(struct hc_req *r, struct hc_err *err);
 hc_status hc_server_post_window(struct hc_req *r, struct hc_err *err);
 hc_status hc_server_delete_window(struct hc_req *r, struct hc_err *err);

@@ -30,6 +30,7 @@ static const struct hc_server_route routes[] = {
      HC_BODY_JSON},
     {"own", "GET", "/api/views/{view}/own", hc_server_get_own, HC_NEED_READER, HC_BODY_NONE},
     {"align", "POST", "/api/align", hc_server_post_align, HC_NEED_WRITABLE, HC_BODY_JSON},
+    {"mosaic", "POST", "/api/mosaic", hc_server_post_mosaic, HC_NEED_WRITABLE, HC_BODY_JSON},
     {"windows", "GET", "/api/windows", hc_server_get_windows, HC_NEED_READER, HC_BODY_NONE},
     {"window-add", "POST", "/api/windows", hc_server_post_window, HC_NEED_WRITER, HC_BODY_JSON},
     {"window-remove", "DELETE", "/api/windows/{id}", hc_server_delete_window, HC_NEED_WRITER,

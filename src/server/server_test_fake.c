@@ -420,6 +420,27 @@ hc_status hc_work_calibrate(struct hc_work *w, const struct hc_work_calibrate *r
     return leave(w, st);
 }
 
+// The request told again; a view "apart" joins nothing.
+hc_status hc_work_mosaic(struct hc_work *w, const char *const *views, size_t n, const char *label,
+                         struct hc_buf *json, struct hc_job *job, struct hc_err *err)
+{
+    hc_status st;
+    enter(w);
+    hc_assert(w->is_writer);
+    st = labour(1, job, err);
+    hc_json_obj(json);
+    hc_json_kstr(json, "label", label);
+    hc_json_key(json, "views");
+    hc_json_arr(json);
+    for (size_t i = 0; st == HC_OK && i < n; i++) {
+        hc_json_str(json, views[i]);
+        st = strcmp(views[i], "apart") == 0 ? fail(err, HC_EREFUSED, "not joined: apart") : st;
+    }
+    hc_json_end_arr(json);
+    hc_json_end_obj(json);
+    return leave(w, st);
+}
+
 hc_status hc_work_calibrate_remove(struct hc_work *w, const char *view, struct hc_job *job,
                                    struct hc_err *err)
 {

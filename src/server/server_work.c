@@ -105,6 +105,33 @@ hc_status hc_server_post_align(struct hc_req *r, struct hc_err *err)
     return hc_server_start_job(r, &task, err);
 }
 
+hc_status hc_server_post_mosaic(struct hc_req *r, struct hc_err *err)
+{
+    enum { MOST = 60 };
+    const char *label = NULL;
+    json_t *views = NULL;
+    const struct hc_server_field field[] = {{"views", HC_FIELD_LIST, true, &views},
+                                            {"label", HC_FIELD_TEXT, false, &label}};
+    struct hc_server_task task = {.kind = HC_JOB_MOSAIC};
+    hc_status st = hc_server_decode_body(r, field, 2, err);
+    st = st == HC_OK ? hc_server_fill_names(&task, views, "views", MOST, err) : st;
+    if (st == HC_OK && task.n_names < 2) {
+        st =
+            hc_err_set(err, HC_EARG, HC_SERVER_ROOM, "views must name 2 to %d views to join", MOST);
+    }
+    task.label = copied(label);
+    if (st == HC_OK && label && *label && !task.label) {
+        st = hc_err_set(err, HC_ENOMEM, HC_SERVER_ROOM, "out of memory for a label");
+    }
+    if (st != HC_OK) {
+        hc_server_task_release(&task);
+        return st;
+    }
+    task.body = r->json; // the names live in it
+    r->json = NULL;
+    return hc_server_start_job(r, &task, err);
+}
+
 hc_status hc_server_post_forecast(struct hc_req *r, struct hc_err *err)
 {
     const char *surface = NULL;

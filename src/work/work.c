@@ -201,6 +201,8 @@ void hc_work_view_json(struct hc_work *w, struct hc_buf *b, const struct hc_view
     camera_json(w, b, v->id);
     hc_json_key(b, "calibration");
     hc_work_calibration_json(w, b, v->id);
+    hc_json_key(b, "mosaic");
+    hc_work_mosaic_json(w, b, v->id);
     hc_json_key(b, "fit");
     hc_work_fit_json(b, v, mm);
     hc_json_key(b, "tiles");

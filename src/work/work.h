@@ -42,6 +42,7 @@ hc_status hc_work_new(const char *dossier, const struct hc_work_new *req,
 struct hc_work_add {
     const char *file, *technique, *state, *label; // label NULL: made from technique and state
     const char *shown_name;                       // file name to record; NULL: the file's own
+    const char *note;                             // to be said of the view first; may be NULL
     bool has_light;
     double azimuth_deg, elevation_deg;
 };
@@ -53,6 +54,14 @@ hc_status hc_work_views(struct hc_work *w, struct hc_buf *json, struct hc_err *e
 // Place one view (label or id) or, with NULL, all that are not placed yet.
 hc_status hc_work_align(struct hc_work *w, const char *view, struct hc_buf *json,
                         struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
+
+// Joins 2 to 60 overlapping views (X-ray plates, infrared frames; labels or ids) of one technique,
+// state and face into one, which is added as a view of its own; the plates stay. label NULL: made
+// from technique and state. json: the new VIEW. HC_EREFUSED, and nothing is added, when the plates
+// do not join beyond doubt.
+hc_status hc_work_mosaic(struct hc_work *w, const char *const *views, size_t n, const char *label,
+                         struct hc_buf *json, struct hc_job *job,
+                         struct hc_err *err) HC_MUST_CHECK;
 
 // Colour target in a view: find it (or take its four corners: middles of the corner patches, the
 // first patch first, clockwise as the target is read), fit a correction, judge it by patches left

@@ -196,6 +196,9 @@ bool hc_work_colour_source(struct hc_work *w, const struct hc_view *v, char *tex
 // The members profile, profile_assumed and note of a view: once calibrated nothing is assumed.
 void hc_work_colour_json(struct hc_work *w, struct hc_buf *b, const struct hc_view *v);
 
+// ---- mosaic ----
+void hc_work_mosaic_json(struct hc_work *w, struct hc_buf *b, int64_t view); // short form, or null
+
 // ---- exposure ----
 // Measures and stores the exposure of `v` against the frame view, on pixels outside the windows.
 hc_status hc_work_match_exposure(struct hc_work *w, struct hc_view *v, struct hc_job *job,

@@ -503,6 +503,13 @@ static hc_status keep_camera(struct hc_work *w, int64_t view, const struct hc_im
     return st;
 }
 
+static char *joined_note(const char *first, const char *second)
+{
+    char both[900];
+    snprintf(both, sizeof both, "%s%s%s", first ? first : "", first && *second ? ". " : "", second);
+    return hc_mem_strdup(both);
+}
+
 // Everything that can fail on the file's side happens before the record changes: probe, full decode
 // into a temporary raster; then the original is kept and the row written in one transaction.
 static hc_status ingest(struct hc_work *w, const struct hc_work_add *req, struct hc_view *v,
@@ -520,7 +527,7 @@ static hc_status ingest(struct hc_work *w, const struct hc_work_add *req, struct
     if (st == HC_OK) {
         v->ext = hc_mem_strdup(info.format);
         v->profile = hc_mem_strdup(info.profile);
-        v->note = hc_mem_strdup(info.note);
+        v->note = joined_note(req->note, info.note);
         if (!v->ext || !v->profile || !v->note) {
             st = hc_err_set(err, HC_ENOMEM, HC_WORK_ROOM, "out of memory while adding a view");
         }
