@@ -41,53 +41,65 @@ static const uint16_t *row16(const struct hc_relief_view *v, int y)
     return v->px16 + (ptrdiff_t)y * v->stride16;
 }
 
-static float sample(const struct run *r, int k, int row, int x)
+// A piece of m samples of one view, as float; scattered when `at` is given.
+static void fetch(float *v, const struct hc_relief_view *view, const float *strip,
+                  const struct run *r, int row, const int *at, int m)
 {
-    return r->views[k].px16 ? (float)row16(&r->views[k], r->y0 + row)[x] * (1.0f / 65535.0f)
-                            : r->strip[k][(ptrdiff_t)row * r->w + x];
+    if (view->px16) {
+        const uint16_t *p = row16(view, r->y0 + row);
+        for (int i = 0; i < m; i++) {
+            v[i] = (float)p[at[i]] * (1.0f / 65535.0f);
+        }
+    } else {
+        const float *p = strip + (ptrdiff_t)row * r->w;
+        for (int i = 0; i < m; i++) {
+            v[i] = p[at[i]];
+        }
+    }
 }
 
-static float flat_sample(const struct run *r, int k, int row, int x)
-{
-    return r->flat[k].px16 ? (float)row16(&r->flat[k], r->y0 + row)[x] * (1.0f / 65535.0f)
-                           : r->board[k][(ptrdiff_t)row * r->w + x];
-}
-
-// One sample of a pixel with its light vector. With a board: the board shows strength times the
-// cosine of a flat surface, so the sample over it is the reflectance times (n.l) / l_z.
-static void load_sample(struct hc_relief_chunk *c, const struct run *r, int k, int i, int row,
-                        int x)
+// Light vectors of the pixels. With a board: it shows strength times the cosine of a flat surface,
+// so the sample over it is the reflectance times (n.l) / l_z.
+static void load_light(struct hc_relief_chunk *c, const struct run *r, int k, int row,
+                       const int *at)
 {
     const struct hc_relief_light *l = &r->lights[k];
-    float raw = sample(r, k, row, x), v = raw, w = r->o->weight ? (float)r->o->weight[k] : 1.0f;
-    float dx = (float)l->dir[0], dy = (float)l->dir[1], dz = (float)l->dir[2];
-    if (l->is_near) {
-        double d[3], gain;
-        hc_relief_light_at(l, (x + 0.5 - r->w * 0.5) * r->o->mm_per_px,
-                           (r->h * 0.5 - (r->y0 + row + 0.5)) * r->o->mm_per_px, d, &gain);
-        float g = r->flat ? 1.0f : (float)gain;
-        dx = g * (float)d[0];
-        dy = g * (float)d[1];
-        dz = g * (float)d[2];
+    for (int i = 0; i < LANES; i++) {
+        double d[3] = {l->dir[0], l->dir[1], l->dir[2]}, gain = 1;
+        if (l->is_near) {
+            hc_relief_light_at(l, (at[i] + 0.5 - r->w * 0.5) * r->o->mm_per_px,
+                               (r->h * 0.5 - (r->y0 + row + 0.5)) * r->o->mm_per_px, d, &gain);
+        }
+        double g = r->flat ? 1 / d[2] : gain;
+        for (int j = 0; j < 3; j++) {
+            c->light[j][k][i] = (float)(g * d[j]);
+        }
     }
-    bool is_lit = raw > r->plan.shadow && raw < r->plan.clip;
-    if (r->flat) {
-        float b = flat_sample(r, k, row, x);
-        is_lit = is_lit && b > 0.005f;
-        v = is_lit ? v / b : 0.0f;
-        dx /= dz;
-        dy /= dz;
-        dz = 1.0f;
-    } else if (r->o->gain) {
-        float g = (float)r->o->gain[k];
-        v /= g;
-        w *= g * g; // a longer exposure has less noise after the division
+}
+
+// All samples of LANES pixels. A longer exposure has less noise after the division.
+static void load(struct hc_relief_chunk *c, const struct run *r, int row, const int *at)
+{
+    for (int k = 0; k < r->n; k++) {
+        float raw[LANES], board[LANES];
+        float *restrict v = c->v[k], *restrict w = c->weight[k];
+        float gain = !r->flat && r->o->gain ? (float)r->o->gain[k] : 1.0f;
+        float full = (r->o->weight ? (float)r->o->weight[k] : 1.0f) * gain * gain;
+        if (r->lights[k].is_near) {
+            load_light(c, r, k, row, at);
+        }
+        fetch(raw, &r->views[k], r->strip[k], r, row, at, LANES);
+        if (r->flat) {
+            fetch(board, &r->flat[k], r->board[k], r, row, at, LANES);
+        }
+        for (int i = 0; i < LANES; i++) {
+            float b = r->flat ? board[i] : gain;
+            bool is_lit = raw[i] > r->plan.shadow && raw[i] < r->plan.clip && b > 0.0f &&
+                          (!r->flat || b > 0.005f);
+            v[i] = is_lit ? raw[i] / b : 0.0f; // not even a NaN
+            w[i] = is_lit ? full : 0.0f;
+        }
     }
-    c->v[k][i] = is_lit ? v : 0.0f; // not even a NaN
-    c->weight[k][i] = is_lit ? w : 0.0f;
-    c->light[0][k][i] = dx;
-    c->light[1][k][i] = dy;
-    c->light[2][k][i] = dz;
 }
 
 static void store_lane(const struct hc_relief_chunk *c, const struct run *r, struct tally *t, int i,
@@ -104,15 +116,14 @@ static void store_lane(const struct hc_relief_chunk *c, const struct run *r, str
     t->sd += (double)c->slope_sd[i];
 }
 
-// Pixels at[0..m-1] of a row, m <= LANES.
+// Pixels at[0..m-1] of a row, m <= LANES; the other lanes repeat the last.
 static void solve_some(struct hc_relief_chunk *c, const struct run *r, struct tally *t, int row,
-                       const int *at, int m)
+                       int at[LANES], int m)
 {
-    for (int k = 0; k < r->n; k++) {
-        for (int i = 0; i < LANES; i++) {
-            load_sample(c, r, k, i, row, at[i < m ? i : m - 1]);
-        }
+    for (int i = m; i < LANES; i++) {
+        at[i] = at[m - 1];
     }
+    load(c, r, row, at);
     hc_relief_solve_chunk(c, &r->plan);
     for (int i = 0; i < m; i++) {
         store_lane(c, r, t, i, row, at[i]);
@@ -171,6 +182,10 @@ static void solve_block(void *ctx, int block, int s0, int s1)
     struct hc_relief_chunk c; // about 80 KB of stack
     struct tally *t = &r->tally[block];
     *t = (struct tally){0};
+    for (int k = 0; k < r->n; k++) {
+        const int middle[LANES] = {0}; // a far lamp is the same for every pixel
+        load_light(&c, r, k, 0, middle);
+    }
     for (int s = s0; s < s1; s++) {
         int row = s / r->segs, x0 = s % r->segs * SEG, m = r->w - x0 < SEG ? r->w - x0 : SEG;
         if (r->is_plain) {
