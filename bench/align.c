@@ -1,110 +1,204 @@
 // How closely views are placed, and how fast: docs/theory/align.md, section 6.
-//   bench_align [side_px [seeds [threads [bend_px]]]]   default 2000 5 1 0
-// bend_px: amplitude of a bend of 450 px wavelength (section 9).
-#include <math.h>
+//   bench_align [name=value ...]
+//     sets=plain,bend,lens,turned,mirrored,small,wide,detail   which (all), in this order
+//     views=vis,test,gamma,inv,uv,ir,xray,raking               which (all)
+//     frames=vis           techniques of the frame
+//     photos=FOLDER        photographs instead of invented paintings (align_photo.c)
+//     large=1              one pair without and one with a bend, of side 7071 unless told
+//     side=2000 seeds=5 first=1 threads=1 opencv=0
+//     raw=FILE             a line for each pair
+//     results=FILE         bench/results.csv: rows of this room are written anew
+// opencv=1 asks for ECC and SIFT beside it (a build with -Dbench_opencv=enabled).
+#include <stddef.h>
 #include <stdio.h>
 #include <stdlib.h>
-#include <time.h>
+#include <string.h>
 
-#include "align/align.h"
 #include "align/align_scene.h"
+#include "align_photo.h"
+#include "align_results.h"
+#include "align_run.h"
+#include "align_sets.h"
 #include "base/mem.h"
 #include "base/rng.h"
-#include "num/stats.h"
 
-#define GRID 41
+#define MAX_ROWS 600
 
-// Processor time: the bar is for one core, whatever else the machine does.
-static double seconds(void)
+struct args {
+    const char *sets, *views, *frames, *photos, *raw, *results;
+    int side, seeds, first, threads, opencv, large;
+};
+
+static struct hc_pt truth(const void *ctx, struct hc_pt p)
 {
-    struct timespec t;
-    clock_gettime(CLOCK_PROCESS_CPUTIME_ID, &t);
-    return (double)t.tv_sec + 1e-9 * (double)t.tv_nsec;
+    return align_scene_map(ctx, p);
 }
 
-static struct hc_homog draw_map(int w, int h, uint64_t seed)
-{
-    struct hc_rng r = hc_rng_make(seed + 900);
-    double turn = hc_rng_range(&r, -1, 1), scale = hc_rng_range(&r, 0.99, 1.01);
-    double dx = hc_rng_range(&r, -24, 24), dy = hc_rng_range(&r, -24, 24);
-    return align_scene_homog(w, h, turn, scale, dx, dy, hc_rng_range(&r, -0.002, 0.002));
-}
-
-static int run(int w, int h, enum align_technique t, uint64_t seed, double bend, struct hc_par *par)
+static int one(struct bench_row *row, const struct bench_set *set, const struct hc_plane *frame,
+               enum align_technique t, int seed, const struct bench_how *how)
 {
     struct hc_err err = {0};
-    struct hc_plane ref = {0}, view = {0};
-    struct hc_align_fit fit = {0};
-    struct align_view ref_view = {
-        .frame_to_view = hc_homog_identity(), .technique = ALIGN_VIS, .w = w, .h = h};
-    struct align_view at = {.frame_to_view = draw_map(w, h, seed), .technique = t, .w = w, .h = h};
-    double *e = hc_mem_array(2 * GRID * GRID, sizeof *e), *plain = e ? e + GRID * GRID : NULL,
-           start;
+    struct hc_plane px = {0};
+    struct hc_rng r = hc_rng_make((uint64_t)seed + 900);
+    struct align_view view = {.technique = t};
+    struct bench_pair pair = {
+        .frame = frame, .view = &px, .truth = truth, .ctx = &view, .is_flipped = set->is_flipped};
+    char label[16];
+    int failed = 1;
     hc_status st;
-    at.bend = (struct align_bend){bend, 450};
-    st = e ? align_scene_render(&ref, w, h, seed, &ref_view, &err) : HC_ENOMEM;
+    set->draw(&view, frame->w, frame->h, &r);
+    snprintf(label, sizeof label, "%d", seed);
+    st = hc_homog_invert(&pair.back, &view.frame_to_view, &err);
     if (st == HC_OK) {
-        st = align_scene_render(&view, w, h, seed, &at, &err);
-    }
-    start = seconds();
-    if (st == HC_OK) {
-        struct hc_align_source a = hc_align_source_plane(&ref), b = hc_align_source_plane(&view);
-        st = hc_align_place(&fit, &a, &b, NULL, par, NULL, &err);
-        start = seconds() - start;
+        st = align_scene_render(&px, frame->w, frame->h, (uint64_t)seed, &view, &err);
     }
     if (st == HC_OK) {
-        static const char *const verdict[] = {"good", "usable", "refused"};
-        for (int i = 0; i < GRID * GRID; i++) {
-            struct hc_pt p = {(i % GRID) * w / (GRID - 1.0), (i / GRID) * h / (GRID - 1.0)};
-            struct hc_pt q = hc_align_map(&fit, p), m = align_scene_map(&at, p);
-            struct hc_pt o = hc_homog_apply(&fit.frame_to_view, p);
-            e[i] = hypot(q.x - m.x, q.y - m.y);
-            plain[i] = hypot(o.x - m.x, o.y - m.y);
-        }
-        printf(
-            "%-7s %4llu  %6.3f %6.3f %6.3f   %6.3f %6.3f  %5d %5d %5d  %4.2f  %-7s %6.2f  %6.3f  "
-            "%5.3f  %6.2f\n",
-            align_technique_name[t], (unsigned long long)seed, hc_stats_median(e, GRID * GRID),
-            hc_stats_quantile(e, GRID * GRID, 0.95), hc_stats_quantile(e, GRID * GRID, 1),
-            fit.held_out_median_px, fit.held_out_p95_px, fit.tiles, fit.tiles_clear, fit.tiles_used,
-            fit.area_supported, verdict[fit.verdict], start,
-            fit.field ? hc_stats_median(plain, GRID * GRID) : 0.0, fit.field_strain_max,
-            fit.second_opinion_px);
-        fflush(stdout);
+        failed = bench_run(row, &pair, label, how);
     } else {
         fprintf(stderr, "%s\n", err.what);
     }
-    hc_align_fit_release(&fit);
-    hc_plane_release(&ref);
-    hc_plane_release(&view);
-    hc_mem_free(e);
-    return st != HC_OK;
+    hc_plane_release(&px);
+    return failed;
+}
+
+static int frame_of(struct hc_plane *out, int side, enum align_technique t, int seed)
+{
+    struct hc_err err = {0};
+    struct align_view view = {
+        .frame_to_view = hc_homog_identity(), .technique = t, .w = side, .h = side};
+    if (align_scene_render(out, side, side, (uint64_t)seed, &view, &err) != HC_OK) {
+        fprintf(stderr, "%s\n", err.what);
+        return 1;
+    }
+    return 0;
+}
+
+// The frames of all seeds are drawn once.
+static int paintings(struct bench_row *rows, int *n, const struct args *a,
+                     const struct bench_how *how, enum align_technique frame)
+{
+    struct hc_plane *px = hc_mem_array((size_t)a->seeds, sizeof *px);
+    int failed = !px;
+    for (int s = 0; s < a->seeds && !failed; s++) {
+        failed = frame_of(&px[s], a->side, frame, a->first + s);
+    }
+    for (size_t i = 0; i < bench_sets_n && !failed; i++) {
+        for (int t = 0; t < ALIGN_WEAVE && bench_is_listed(a->sets, bench_sets[i].name); t++) {
+            struct bench_row *row = &rows[*n];
+            if (!bench_is_listed(a->views, align_technique_name[t]) || *n == MAX_ROWS) {
+                continue;
+            }
+            snprintf(row->set, sizeof row->set, "%s", bench_sets[i].name);
+            snprintf(row->name, sizeof row->name, "%s%s%s",
+                     frame == ALIGN_VIS ? "" : align_technique_name[frame],
+                     frame == ALIGN_VIS ? "" : "-", align_technique_name[t]);
+            for (int s = 0; s < a->seeds; s++) {
+                failed |=
+                    one(row, &bench_sets[i], &px[s], (enum align_technique)t, a->first + s, how);
+            }
+            bench_print(row);
+            ++*n;
+        }
+    }
+    for (int s = 0; px && s < a->seeds; s++) {
+        hc_plane_release(&px[s]);
+    }
+    hc_mem_free(px);
+    return failed;
+}
+
+static bool number(const char *text, const char *name, int *out, int lo, int hi)
+{
+    size_t n = strlen(name);
+    if (strncmp(text, name, n) != 0 || text[n] != '=') {
+        return false;
+    }
+    *out = atoi(text + n + 1);
+    if (*out < lo || *out > hi) {
+        fprintf(stderr, "%s: between %d and %d, please\n", text, lo, hi);
+        exit(2);
+    }
+    return true;
+}
+
+static bool word(const char *text, const char *name, const char **out)
+{
+    size_t n = strlen(name);
+    if (strncmp(text, name, n) != 0 || text[n] != '=') {
+        return false;
+    }
+    *out = text + n + 1;
+    return true;
+}
+
+static int take_args(struct args *a, int argc, char **argv)
+{
+    for (int i = 1; i < argc; i++) {
+        if (!(number(argv[i], "side", &a->side, 128, 20000) ||
+              number(argv[i], "seeds", &a->seeds, 1, BENCH_SEEDS) ||
+              number(argv[i], "first", &a->first, 1, 100000) ||
+              number(argv[i], "threads", &a->threads, 1, 64) ||
+              number(argv[i], "opencv", &a->opencv, 0, 1) ||
+              number(argv[i], "large", &a->large, 0, 1) || word(argv[i], "sets", &a->sets) ||
+              word(argv[i], "views", &a->views) || word(argv[i], "frames", &a->frames) ||
+              word(argv[i], "photos", &a->photos) || word(argv[i], "raw", &a->raw) ||
+              word(argv[i], "results", &a->results))) {
+            fprintf(stderr, "bench_align: %s is not known; see the top of bench/align.c\n",
+                    argv[i]);
+            return 2;
+        }
+    }
+    a->side = a->side ? a->side : a->large ? 7071 : 2000;
+    a->seeds = a->seeds ? a->seeds : a->large ? 1 : 5;
+    if (a->large && !a->sets) {
+        a->sets = "plain,bend";
+    }
+    if (a->large && !a->views) {
+        a->views = "vis";
+    }
+#ifndef HC_BENCH_OPENCV
+    if (a->opencv) {
+        fprintf(stderr, "this build has no OpenCV: meson setup -Dbench_opencv=enabled\n");
+        return 2;
+    }
+#endif
+    return 0;
 }
 
 int main(int argc, char **argv)
 {
-    int side = argc > 1 ? atoi(argv[1]) : 2000, seeds = argc > 2 ? atoi(argv[2]) : 5;
-    int threads = argc > 3 ? atoi(argv[3]) : 1, failed = 0;
-    double bend = argc > 4 ? atof(argv[4]) : 0;
-    struct hc_par *par = NULL;
+    struct args a = {.frames = "vis", .first = 1, .threads = 1};
+    struct bench_how how = {0};
+    struct bench_row *rows = hc_mem_array(MAX_ROWS, sizeof *rows);
     struct hc_err err = {0};
-    if (side < 128 || side > 20000 || seeds < 1 || threads < 1 || threads > 64) {
-        fprintf(stderr, "bench_align [side_px [seeds [threads [bend_px]]]]\n");
-        return 2;
+    int failed = take_args(&a, argc, argv), n = 0;
+    if (failed || !rows) {
+        hc_mem_free(rows);
+        return failed ? failed : 1;
     }
-    if (hc_par_create(&par, threads, &err) != HC_OK) {
+    how.with_opencv = a.opencv;
+    how.raw = a.raw ? fopen(a.raw, "a") : NULL;
+    if (hc_par_create(&how.par, a.threads, &err) != HC_OK) {
         fprintf(stderr, "%s\n", err.what);
         return 1;
     }
-    printf(
-        "view    seed  true error, px          held-out, px   tiles clear  used  area  verdict "
-        "seconds  no field  strain  second\n              median    p95    max   median    p95\n");
-    for (int t = 0; t < ALIGN_WEAVE; t++) {
-        for (int s = 1; s <= seeds; s++) {
-            failed |= run(side, side, (enum align_technique)t, (uint64_t)s, bend, par);
+    bench_print_head();
+    if (a.photos) {
+        failed = bench_photos(rows, MAX_ROWS, &n, a.photos, &how, a.sets, a.views);
+    }
+    for (int t = 0; t < ALIGN_WEAVE && !a.photos; t++) {
+        if (bench_is_listed(a.frames, align_technique_name[t])) {
+            failed |= paintings(rows, &n, &a, &how, (enum align_technique)t);
         }
     }
-    printf("peak memory incl. both views: %.1f MB\n", (double)hc_mem_peak() / 1e6);
-    hc_par_destroy(par);
+    printf("peak memory with both pictures: %.0f MB\n", bench_peak_mb());
+    if (a.results) {
+        failed |= bench_results(a.results, rows, n, a.photos != NULL);
+    }
+    if (how.raw) {
+        fclose(how.raw);
+    }
+    hc_par_destroy(how.par);
+    hc_mem_free(rows);
     return failed;
 }
