@@ -124,12 +124,19 @@ static void find_place(struct chunk *c, int n)
                 end = (float)(FC_AXIS - 1) - 1e-4f;
     const float sa = (float)(FC_AXIS * FC_AXIS),
                 sb = (float)FC_AXIS; // whole numbers, exact in float
+    // Two loops: in one, the compiler sees branches where there are none and works pixel by pixel.
     for (int p = 0; p < n; p++) {
         float u0 = clampf((c->t[0][p] - LN_FLOOR) * scale, 0.0f, end),
               u1 = clampf((c->t[1][p] - LN_FLOOR) * scale, 0.0f, end),
               u2 = clampf((c->t[2][p] - LN_FLOOR) * scale, 0.0f, end);
         float i0 = (float)(int)u0, i1 = (float)(int)u1, i2 = (float)(int)u2;
-        float x = u0 - i0, y = u1 - i1, z = u2 - i2, high, low, middle, big, small;
+        c->w[0][p] = u0 - i0;
+        c->w[1][p] = u1 - i1;
+        c->w[2][p] = u2 - i2;
+        c->corner[p] = (int)(i0 * sa + i1 * sb + i2);
+    }
+    for (int p = 0; p < n; p++) {
+        float x = c->w[0][p], y = c->w[1][p], z = c->w[2][p], high, low, middle, big, small;
         high = x > y ? x : y;
         big = x > y ? sa : sb;
         low = x > y ? y : x;
@@ -139,7 +146,6 @@ static void find_place(struct chunk *c, int n)
         high = z > high ? z : high;
         low = z < low ? z : low;
         middle = x + y + z - high - low;
-        c->corner[p] = (int)(i0 * sa + i1 * sb + i2);
         c->step1[p] = (int)big;
         c->step2[p] = ALL_STEPS - (int)small;
         c->w[0][p] = 1.0f - high;

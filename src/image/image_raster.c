@@ -331,26 +331,28 @@ void hc_raster_abandon(struct hc_raster_writer *w)
 // One row of
 // cells: the mean over k x k source pixels (fewer at the right and lower edge).
 static hc_status cell_row(const struct hc_raster *r, int k, int cy, struct hc_plane *band,
-                          struct hc_plane *out, double *sum, struct hc_err *err)
+                          struct hc_plane *out, double *restrict sum, struct hc_err *err)
 {
     int rows = (cy + 1) * k < r->h ? k : r->h - cy * k;
     for (int c = 0; c < r->bands; c++) {
-        memset(sum, 0, (size_t)out[c].w * sizeof *sum);
-        for (int y = 0; y < rows; y++) {
+        memset(sum, 0, (size_t)r->w * sizeof *sum);
+        for (int y = 0; y < rows; y++) { // down the columns first: a loop without branches
+            const float *restrict px = band->px;
             hc_status st = hc_raster_read(r, c, 0, cy * k + y, band, err);
             if (st != HC_OK) {
                 return st;
             }
-            for (int x = 0; x < out[c].w; x++) {
-                int x1 = (x + 1) * k < r->w ? (x + 1) * k : r->w;
-                for (int i = x * k; i < x1; i++) {
-                    sum[x] += (double)band->px[i];
-                }
+            for (int x = 0; x < r->w; x++) {
+                sum[x] += (double)px[x];
             }
         }
         for (int x = 0; x < out[c].w; x++) {
             int x1 = (x + 1) * k < r->w ? (x + 1) * k : r->w;
-            hc_plane_row(&out[c], cy)[x] = (float)(sum[x] / ((double)(x1 - x * k) * rows));
+            double all = 0;
+            for (int i = x * k; i < x1; i++) {
+                all += sum[i];
+            }
+            hc_plane_row(&out[c], cy)[x] = (float)(all / ((double)(x1 - x * k) * rows));
         }
     }
     return HC_OK;
@@ -372,7 +374,7 @@ hc_status hc_raster_overview(const struct hc_raster *r, int max_side, struct hc_
         st = hc_plane_create(&out[c], (r->w + k - 1) / k, (r->h + k - 1) / k, err);
     }
     if (st == HC_OK) {
-        sum = hc_mem_array((size_t)out[0].w, sizeof *sum);
+        sum = hc_mem_array((size_t)r->w, sizeof *sum);
         st = sum ? HC_OK : hc_err_set(err, HC_ENOMEM, "image", "Out of memory for an overview.");
     }
     for (int y = 0; st == HC_OK && y < out[0].h; y++) {
