@@ -5,13 +5,23 @@
 #include <stdint.h>
 
 #include "base/mem.h"
+#include "num/fftw_lock.h"
 
 struct hc_fft2 {
     fftwf_plan forward, inverse;
 };
 
-// FFTW keeps planner state of its own that only one thread may touch.
 static pthread_mutex_t planner = PTHREAD_MUTEX_INITIALIZER;
+
+void hc_fftw_lock(void)
+{
+    pthread_mutex_lock(&planner);
+}
+
+void hc_fftw_unlock(void)
+{
+    pthread_mutex_unlock(&planner);
+}
 
 hc_status hc_fft2_create(struct hc_fft2 **out, int w, int h, struct hc_err *err)
 {
@@ -30,10 +40,10 @@ hc_status hc_fft2_create(struct hc_fft2 **out, int w, int h, struct hc_err *err)
                         w, h);
         goto done;
     }
-    pthread_mutex_lock(&planner);
+    hc_fftw_lock();
     fft->forward = fftwf_plan_dft_2d(h, w, z, z, FFTW_FORWARD, FFTW_ESTIMATE);
     fft->inverse = fftwf_plan_dft_2d(h, w, z, z, FFTW_BACKWARD, FFTW_ESTIMATE);
-    pthread_mutex_unlock(&planner);
+    hc_fftw_unlock();
     if (!fft->forward || !fft->inverse) {
         st = hc_err_set(err, HC_ENOMEM, "num", "no plan for a Fourier transform of %d x %d", w, h);
         goto done;
@@ -51,14 +61,14 @@ void hc_fft2_destroy(struct hc_fft2 *fft)
     if (!fft) {
         return;
     }
-    pthread_mutex_lock(&planner);
+    hc_fftw_lock();
     if (fft->forward) {
         fftwf_destroy_plan(fft->forward);
     }
     if (fft->inverse) {
         fftwf_destroy_plan(fft->inverse);
     }
-    pthread_mutex_unlock(&planner);
+    hc_fftw_unlock();
     hc_mem_free(fft);
 }
 
