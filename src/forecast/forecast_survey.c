@@ -88,12 +88,21 @@ static const char *hue_word(const double lab[3])
 // the colours the windows show, outside zones, later paint and signal faults; averaged over the
 // size of a window, since it takes a place, not a pixel. The radius raster is 0 where refused, so
 // it is taken from a rendering without limits.
-static hc_status score_places(struct hc_plane *score, const struct hc_forecast *f,
-                              const struct survey *s, const float *share,
-                              const struct hc_plane *open_radius, struct hc_err *err)
+struct score {
+    struct hc_plane *to;
+    const struct hc_forecast *f;
+    const struct survey *s;
+    const float *share;
+    const struct hc_plane *open_radius;
+};
+
+static void score_rows(void *ctx, int block, int y0, int y1)
 {
-    for (int y = 0; y < score->h; y++) {
-        for (int x = 0; x < score->w; x++) {
+    const struct score *c = ctx;
+    const struct survey *s = c->s;
+    (void)block;
+    for (int y = y0; y < y1; y++) {
+        for (int x = 0; x < c->to->w; x++) {
             int why = (int)hc_plane_get(&s->reason, x, y);
             double lab[3];
             if (why == HC_REFUSAL_ZONE || why == HC_REFUSAL_SIGNAL || why == HC_REFUSAL_COAT ||
@@ -101,22 +110,32 @@ static hc_status score_places(struct hc_plane *score, const struct hc_forecast *
                 continue;
             }
             lab_at(lab, s, x, y);
-            hc_plane_row(score, y)[x] = hc_plane_get(open_radius, x, y) * share[bin_of(lab)] *
-                                        (float)fc_colour_distance(f, lab);
+            hc_plane_row(c->to, y)[x] = hc_plane_get(c->open_radius, x, y) * c->share[bin_of(lab)] *
+                                        (float)fc_colour_distance(c->f, lab);
         }
     }
+}
+
+static hc_status score_places(struct hc_plane *score, const struct hc_forecast *f,
+                              const struct survey *s, const float *share,
+                              const struct hc_plane *open_radius, struct hc_par *par,
+                              struct hc_err *err)
+{
+    struct score c = {score, f, s, share, open_radius};
+    hc_par_rows(par, score->h, score_rows, &c);
     return hc_filter_gauss(score, score, score->w > 640 ? score->w / 320.0 : 2.0, err);
 }
 
 static hc_status find_next(struct hc_forecast *f, const struct survey *s, const float *share,
-                           const struct hc_plane *open_radius, struct hc_err *err)
+                           const struct hc_plane *open_radius, struct hc_par *par,
+                           struct hc_err *err)
 {
     struct hc_plane score = {0};
     double lab[3], n = (double)s->radius.w * s->radius.h;
     int bx = 0, by = 0;
     hc_status st = hc_plane_create(&score, s->radius.w, s->radius.h, err);
     if (st == HC_OK) {
-        st = score_places(&score, f, s, share, open_radius, err);
+        st = score_places(&score, f, s, share, open_radius, par, err);
     }
     for (int y = 0; y < score.h && st == HC_OK; y++) {
         for (int x = 0; x < score.w; x++) {
@@ -212,7 +231,7 @@ hc_status fc_survey(struct hc_forecast *f, const struct hc_forecast_input *in, s
             share[bin_of(lab)] += 1;
         }
     }
-    st = find_next(f, &s, share, &open_radius, err);
+    st = find_next(f, &s, share, &open_radius, par, err);
 done:
     hc_lin3_release(&s.after);
     hc_plane_release(&s.radius);

@@ -288,6 +288,82 @@ static void same_bytes_for_any_threads(void **state)
     hc_par_destroy(par);
 }
 
+// Rows handed over as they come give the file that the raster gives; what does not fit is refused
+// and leaves nothing behind.
+static void rows_as_they_come(void **state)
+{
+    struct hc_raster *r = make(3, colour);
+    struct hc_tiles_maker *m = NULL;
+    struct hc_plane all[3] = {{0}}, part[3];
+    struct hc_err err = {0};
+    size_t n1, n2;
+    uint8_t *p1, *p2;
+    (void)state;
+    assert_ok(hc_tiles_make(r, HC_TILES_COLOUR, 0, 1, "a name", t1, NULL, NULL, &err), &err);
+    for (int b = 0; b < 3; b++) {
+        assert_ok(hc_plane_create(&all[b], W, H, &err), &err);
+        assert_ok(hc_raster_read(r, b, 0, 0, &all[b], &err), &err);
+    }
+    assert_ok(hc_tiles_begin(&m, t2, W, H, HC_TILES_COLOUR, 0, 1, &err), &err);
+    for (int y = 0; y < H; y += HC_TILES_ROWS) {
+        int n = H - y < HC_TILES_ROWS ? H - y : HC_TILES_ROWS;
+        for (int b = 0; b < 3; b++) {
+            part[b] = hc_plane_part(&all[b], 0, y, W, n - 1);
+        }
+        assert_int_equal(hc_tiles_add(m, part, NULL, &err), HC_ERANGE); // neither full nor the last
+        for (int b = 0; b < 3; b++) {
+            part[b] = hc_plane_part(&all[b], 0, y, W, n);
+        }
+        assert_ok(hc_tiles_add(m, part, NULL, &err), &err);
+    }
+    assert_ok(hc_tiles_end(m, "a name", &err), &err);
+    p1 = picture_read_bytes(t1, &n1);
+    p2 = picture_read_bytes(t2, &n2);
+    assert_int_equal(n1, n2);
+    assert_memory_equal(p1, p2, n1);
+    free(p1);
+    free(p2);
+    unlink(t2);
+    assert_ok(hc_tiles_begin(&m, t2, W, H, HC_TILES_COLOUR, 0, 1, &err), &err);
+    assert_int_equal(hc_tiles_end(m, "", &err), HC_ERANGE); // no row came
+    assert_int_equal(access(t2, F_OK), -1);
+    for (int b = 0; b < 3; b++) {
+        hc_plane_release(&all[b]);
+    }
+    hc_raster_close(r);
+}
+
+// The full size needs the raster, and one that fits; the smaller levels do not.
+static void full_size_comes_from_the_raster(void **state)
+{
+    struct hc_raster *r = make(3, colour), *other = NULL;
+    struct hc_raster_writer *out = NULL;
+    struct hc_tiles *t = NULL;
+    struct hc_plane px = {0};
+    struct hc_buf b = {0};
+    struct hc_err err = {0};
+    (void)state;
+    assert_ok(hc_tiles_make(r, HC_TILES_COLOUR, 0, 1, "the source", t1, NULL, NULL, &err), &err);
+    assert_ok(hc_tiles_open(&t, t1, &err), &err);
+    assert_string_equal(hc_tiles_get_info(t).source, "the source");
+    assert_false(hc_tiles_get_info(t).has_raster);
+    assert_ok(hc_tiles_get(t, 1, 0, 0, &b, &err), &err);
+    assert_int_equal(hc_tiles_get(t, 2, 0, 0, &b, &err), HC_ENOTFOUND);
+    assert_ok(hc_raster_create(&out, t2, W, 1, 1, &err), &err);
+    assert_ok(hc_plane_create(&px, W, 1, &err), &err);
+    assert_ok(hc_raster_append(out, &px, &err), &err);
+    assert_ok(hc_raster_finish(out, &err), &err);
+    assert_ok(hc_raster_open(&other, t2, &err), &err);
+    assert_int_equal(hc_tiles_lend(t, other, &err), HC_EDATA);
+    hc_raster_close(other);
+    assert_ok(hc_tiles_lend(t, r, &err), &err); // closes r with the tiles
+    assert_true(hc_tiles_get_info(t).has_raster);
+    assert_ok(hc_tiles_get(t, 2, 2, 2, &b, &err), &err);
+    hc_plane_release(&px);
+    hc_buf_release(&b);
+    hc_tiles_close(t);
+}
+
 static void refuses_what_is_no_pack(void **state)
 {
     struct hc_raster *r = make(1, hill);
@@ -369,6 +445,8 @@ int main(void)
         cmocka_unit_test(hatch_covers_and_runs_on),
         cmocka_unit_test(heat_grows_in_steps),
         cmocka_unit_test(same_bytes_for_any_threads),
+        cmocka_unit_test(rows_as_they_come),
+        cmocka_unit_test(full_size_comes_from_the_raster),
         cmocka_unit_test(refuses_what_is_no_pack),
         cmocka_unit_test(small_pictures_in_memory),
     };

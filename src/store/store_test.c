@@ -383,6 +383,46 @@ static void test_derived_files(void **state)
     store_test_verify_clean(*state); // a missing derived file is no problem
 }
 
+// A hash taken while the file was written gives the row that reading the file gives; one that
+// cannot be that file's gives none.
+static void test_derived_hashed_on_the_way(void **state)
+{
+    static const char text[] = "some bytes, and more of them";
+    static const char no_hash[HC_SHA256_HEX] = "no hash";
+    struct hc_err err = {0};
+    struct hc_store *s = store_test_create_open(*state);
+    struct hc_hash *h = NULL;
+    struct hc_derived d;
+    char path[4096], hex[HC_SHA256_HEX], read[HC_SHA256_HEX];
+    int64_t bytes;
+    assert_ok(hc_store_derived_path(s, "a.raster", path, sizeof path, &err), &err);
+    store_test_write(path, text);
+    assert_ok(hc_store_hash_begin(&h, &err), &err);
+    for (size_t i = 0; i < strlen(text); i += 5) {
+        hc_store_hash_add(h, text + i, strlen(text) - i < 5 ? strlen(text) - i : 5);
+    }
+    bytes = hc_store_hash_end(h, hex);
+    assert_int_equal(bytes, strlen(text));
+    assert_ok(hc_store_hash_file(path, read, NULL, &err), &err);
+    assert_string_equal(hex, read);
+    assert_int_equal(hc_store_put_derived_hashed(s, "b.raster", "raster", "{}", hex, bytes, &err),
+                     HC_ENOTFOUND);
+    assert_int_equal(
+        hc_store_put_derived_hashed(s, "a.raster", "raster", "{}", hex, bytes + 1, &err), HC_EDATA);
+    assert_int_equal(
+        hc_store_put_derived_hashed(s, "a.raster", "raster", "{}", no_hash, bytes, &err), HC_EARG);
+    assert_int_equal(hc_store_put_derived_hashed(s, "a.raster", "", "{}", hex, bytes, &err),
+                     HC_EARG);
+    assert_int_equal(hc_store_get_derived(s, "a.raster", &d, &err), HC_ENOTFOUND);
+    assert_ok(hc_store_put_derived_hashed(s, "a.raster", "raster", "{}", hex, bytes, &err), &err);
+    assert_ok(hc_store_get_derived(s, "a.raster", &d, &err), &err);
+    assert_string_equal(d.sha256, hex);
+    hc_derived_release(&d);
+    hc_store_hash_end(NULL, NULL);
+    hc_store_close(s);
+    store_test_verify_clean(*state);
+}
+
 static void test_names_from_outside(void **state)
 {
     static const char *const bad[] = {"",        ".",   "..",  "../x",        "a/b",  "/etc/passwd",
@@ -509,6 +549,7 @@ int main(void)
         cmocka_unit_test_setup_teardown(test_outlines_that_are_none, setup, teardown),
         cmocka_unit_test_setup_teardown(test_newest_result_wins, setup, teardown),
         cmocka_unit_test_setup_teardown(test_derived_files, setup, teardown),
+        cmocka_unit_test_setup_teardown(test_derived_hashed_on_the_way, setup, teardown),
         cmocka_unit_test_setup_teardown(test_names_from_outside, setup, teardown),
         cmocka_unit_test_setup_teardown(test_originals, setup, teardown),
         cmocka_unit_test_setup_teardown(test_reader_does_not_write, setup, teardown),
