@@ -37,7 +37,8 @@ static void test_analytic(void **state)
         near_abs(x.sku, atof(t.cell[i][4]), 1e-3);
         near_abs(x.sz_um, atof(t.cell[i][5]), 0.2); // a triangle's tip lies between pixels
         near_abs(x.sdq, atof(t.cell[i][6]), 2e-3 * 0.09 + (t.cell[i][0][0] == 't' ? 3e-4 : 0));
-        near_abs(x.sdr, atof(t.cell[i][7]), 1e-5 + (t.cell[i][0][0] == 't' ? 2e-5 : 0));
+        // Central differences are flat on the tips of a triangle.
+        near_abs(x.sdr, atof(t.cell[i][7]), 1e-5 + (t.cell[i][0][0] == 't' ? 3e-5 : 0));
     }
     hc_test_csv_free(&t);
     // 25 % duty rectangle of height 1, and a plane of 45 degrees: Sdq 1, Sdr 0.414.
