@@ -1,5 +1,5 @@
 // Which views a forecast may rest on: placed well enough, and showing what is asked of them
-// (docs/theory/forecast.md, section 12).
+// (docs/theory/forecast.md, section 11).
 #include <math.h>
 #include <stdio.h>
 #include <string.h>

@@ -127,7 +127,22 @@ static const char *first(const char *a, const char *b)
     return a && *a ? a : b && *b ? b : NULL;
 }
 
-static hc_status check_draft(const struct window_draft *d, const char *surface, struct hc_err *err)
+static hc_status check_shown(const struct hc_view *v, const struct hc_work_poly *p,
+                             struct hc_err *err)
+{
+    struct hc_work_place place = {0};
+    hc_status st = hc_work_place_read(&place, v, err);
+    if (st == HC_OK && !hc_work_place_shows(&place, p->pt, p->n)) {
+        st = hc_err_set(err, HC_ERANGE, HC_WORK_ROOM,
+                        "test view %s does not show all of the window; draw it where the view lies",
+                        v->label);
+    }
+    hc_work_place_release(&place);
+    return st;
+}
+
+static hc_status check_draft(const struct window_draft *d, const struct hc_work_poly *p,
+                             const char *surface, struct hc_err *err)
 {
     static const char *const surfaces[] = {"bare", "saturated", "varnished", NULL};
     if (!surface || !is_in(surface, surfaces)) {
@@ -150,7 +165,7 @@ static hc_status check_draft(const struct window_draft *d, const char *surface, 
                           "view %s shows the state before; a window needs a view with it open",
                           d->test.label);
     }
-    return HC_OK;
+    return check_shown(&d->test, p, err);
 }
 
 static hc_status draft_row(struct window_draft *d, const struct hc_work_poly *p,
@@ -189,7 +204,7 @@ static hc_status add_one(struct hc_work *w, const struct hc_work_poly *p,
         hc_work_poly_check(p->pt, p->n, "frame", painting->frame_w, painting->frame_h, err);
     st = st == HC_OK ? find_view(w, first(req->before, p->before), "before", &d.before, err) : st;
     st = st == HC_OK ? find_view(w, first(req->test, p->test), "test", &d.test, err) : st;
-    st = st == HC_OK ? check_draft(&d, surface, err) : st;
+    st = st == HC_OK ? check_draft(&d, p, surface, err) : st;
     st = st == HC_OK ? check_overlap(w, p->pt, p->n, err) : st;
     st = st == HC_OK ? hc_store_windows(w->store, &l, err) : st;
     for (size_t i = 0; i < l.n; i++) {
@@ -224,7 +239,7 @@ static hc_status check_all(struct hc_work *w, const struct hc_work_poly_list *l,
         st = st == HC_OK ? find_view(w, first(req->before, q->before), "before", &d.before, err)
                          : st;
         st = st == HC_OK ? find_view(w, first(req->test, q->test), "test", &d.test, err) : st;
-        st = st == HC_OK ? check_draft(&d, first(req->surface, q->surface), err) : st;
+        st = st == HC_OK ? check_draft(&d, q, first(req->surface, q->surface), err) : st;
         for (size_t j = 0; st == HC_OK && j < i; j++) {
             if (hc_poly_is_overlapping(q->pt, q->n, l->p[j].pt, l->p[j].n)) {
                 st = hc_err_set(err, HC_ECONFLICT, HC_WORK_ROOM,

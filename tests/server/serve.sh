@@ -149,6 +149,43 @@ follow
 same "technique is refused" "$(json "$work/job" '$.status')" failed
 same "no temporary file is left" "$(find "$d/derived" -name 'upload-*' -o -name 'report-*')" ""
 
+# Placement of one view: pairs of points, areas to ignore, its own pixels, taking it back.
+code "fit" 200 "$base/api/views/normal-test/fit"
+documented FIT "$work/body" ""
+code "no pairs yet" 200 "$base/api/views/ir-before/pairs"
+same "none" "$(json "$work/body" '$.pairs')" "[]"
+code "three pairs" 422 -X PUT -H 'Content-Type: application/json' -d '{"pairs":[[1,1,1,1],[9,9,9,9],[9,1,9,1]]}' "$base/api/views/ir-before/pairs"
+code "a pair outside" 400 -X PUT -H 'Content-Type: application/json' \
+    -d '{"pairs":[[20,20,20,20],[700,30,700,30],[690,860,690,860],[9999,870,30,870]]}' "$base/api/views/ir-before/pairs"
+pairs='[[20,20,20.2,20],[700,30,700,30.2],[690,860,690,860],[30,870,30,869.9],[375,450,375.1,450],[200,600,200,600.1],[520,220,520,220],[400,700,399.9,700]]'
+code "place by pairs" 202 -X PUT -H 'Content-Type: application/json' -d "{\"pairs\":$pairs}" "$base/api/views/ir-before/pairs"
+follow
+same "placed by pairs" "$(json "$work/job" '$.kind') $(json "$work/job" '$.result.fit.kind')" "align pairs of points"
+documented VIEW "$work/job" "views $tiles_fields error code message kind status fraction what result"
+code "kept" 200 "$base/api/views/ir-before/pairs"
+same "eight are kept" "$(json "$work/body" '$.pairs[7][2]')" 399.9
+code "take back" 202 -X DELETE "$base/api/views/ir-before/placement"
+follow
+same "taken back" "$(json "$work/job" '$.result.fit.verdict')" none
+code "take back again" 202 -X DELETE "$base/api/views/ir-before/placement"
+follow
+same "nothing to take back" "$(json "$work/job" '$.error.code')" not-found
+code "ignore" 200 -X PUT -H 'Content-Type: application/json' -d '{"polygons":[[[0,0],[200,0],[200,900],[0,900]]]}' "$base/api/views/ir-before/ignored"
+same "it is kept" "$(json "$work/body" '$.polygons[0][2][1]')" 900
+code "ignore outside" 400 -X PUT -H 'Content-Type: application/json' -d '{"polygons":[[[0,0],[5000,0],[200,900]]]}' "$base/api/views/ir-before/ignored"
+code "ignore folded" 422 -X PUT -H 'Content-Type: application/json' -d '{"polygons":[[[0,0],[90,90],[90,0],[0,90]]]}' "$base/api/views/ir-before/ignored"
+code "ignore nothing" 200 -X PUT -H 'Content-Type: application/json' -d '{"polygons":[]}' "$base/api/views/ir-before/ignored"
+same "nothing" "$(json "$work/body" '$.polygons')" "[]"
+code "own pixels" 200 "$base/api/views/ir-before/own?x=100&y=100&side=50&px=200"
+same "a picture" "$(vipsheader -f width "$work/body")" 200
+code "own pixels at the corner" 200 "$base/api/views/1/own?x=0&y=0&side=40&px=64"
+vips extract_area "$work/body" "$work/corner.v" 0 0 28 28
+true_that "grey beyond the view" "($(vips avg "$work/corner.v") - 118)^2 < 16 && $(vips deviate "$work/corner.v") < 3"
+code "own pixels of nobody" 404 "$base/api/views/nobody/own?x=1&y=1&side=8"
+code "align it again" 202 -X POST -H 'Content-Type: application/json' -d '{"view":"ir-before"}' "$base/api/align"
+follow
+same "measured" "$(json "$work/job" '$.result.views[0].fit.pairs')" 0
+
 # One writer: the command line is kept out while the page is open, a second page reads only.
 fails "a second writer" 6 "." hc align "$d"
 first_pid=$pid first_base=$base
