@@ -11,6 +11,7 @@
 
 #define TILE 256
 #define LOW_CELL 16       // px of a plate that the slow band averages over
+#define LOW_BLUR 1.0      // cells: then the slow band has nothing that two plates see differently
 #define NARROW_PX 24.0    // plates change over within about this many px for the fast band
 #define BORDER 3          // px around a piece for the kernel
 #define LEAST_DEPTH 1e-6f // on the border itself
@@ -20,7 +21,7 @@ struct plate {
     struct hc_homog map; // mosaic px -> plate px
     float gain, offset;
     int w, h;
-    struct hc_plane low[3]; // means over LOW_CELL px, before gain and offset
+    struct hc_plane low[3]; // blurred means over LOW_CELL px, before gain and offset
 };
 
 struct join {
@@ -48,6 +49,14 @@ struct sums {
 static float depth(const struct plate *p, struct hc_pt q)
 {
     return (float)fmin(fmin(q.x, p->w - q.x), fmin(q.y, p->h - q.y));
+}
+
+// The same with the second distance in it, so that two plates with one nearest border in common are
+// not equally deep all along it; still 0 on the border.
+static float seam_depth(const struct plate *p, struct hc_pt q)
+{
+    double x = fmin(q.x, p->w - q.x), y = fmin(q.y, p->h - q.y);
+    return (float)fmin(x + y, 4 * fmin(x, y));
 }
 
 // The piece of a plate under a tile; false when they do not meet.
@@ -88,7 +97,7 @@ static void find_deepest(const struct join *j, struct sums *s, int x0, int y0, i
             continue;
         }
         for (int i = 0; i < w * h; i++) {
-            float d = depth(&j->plate[k], at(&j->plate[k], x0 + i % w, y0 + i / w));
+            float d = seam_depth(&j->plate[k], at(&j->plate[k], x0 + i % w, y0 + i / w));
             s->deepest[i] = d > s->deepest[i] ? d : s->deepest[i];
         }
     }
@@ -111,19 +120,20 @@ static hc_status add_plate(const struct join *j, const struct plate *p, struct s
     }
     for (int i = 0; st == HC_OK && i < w * h; i++) {
         struct hc_pt q = at(p, x0 + i % w, y0 + i / w);
-        float d = depth(p, q), near;
+        float d = depth(p, q), wide, near;
         if (d < 0) {
             continue;
         }
         d += LEAST_DEPTH;
-        near = 1 - (s->deepest[i] - d) / (float)NARROW_PX;
+        near = 1 - (s->deepest[i] - seam_depth(p, q)) / (float)NARROW_PX;
         near = near > 0 ? near * fminf(d, (float)NARROW_PX) : 0;
-        s->slow_weight[i] += d;
+        wide = d * d; // squared: near its border a plate's slow band has the border in it
+        s->slow_weight[i] += wide;
         s->fast_weight[i] += near;
         for (int b = 0; b < j->bands; b++) {
             float low = hc_filter_bicubic(&p->low[b], q.x / LOW_CELL, q.y / LOW_CELL);
             float v = hc_filter_bicubic(&piece[b], q.x - box[0], q.y - box[1]);
-            s->slow[b][i] += d * (p->gain * low + p->offset);
+            s->slow[b][i] += wide * (p->gain * low + p->offset);
             s->fast[b][i] += near * p->gain * (v - low);
         }
     }
@@ -289,6 +299,9 @@ static hc_status open_plates(struct join *j, const struct hc_join_plate *plate, 
         hc_job_phase(job, 0.1 + 0.2 * (double)i / (double)j->n,
                      0.1 + 0.2 * (double)(i + 1) / (double)j->n);
         st = st == HC_OK ? read_strips(p->r, average, p, job, err) : st;
+        for (int b = 0; st == HC_OK && b < j->bands; b++) {
+            st = hc_filter_gauss(&p->low[b], &p->low[b], LOW_BLUR, err);
+        }
     }
     return st;
 }
