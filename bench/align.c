@@ -1,6 +1,6 @@
 // How closely views are placed, and how fast: docs/theory/align.md, section 6.
 //   bench_align [name=value ...]
-//     sets=plain,bend,lens,turned,mirrored,small,wide,detail   which (all), in this order
+//     sets=plain,bend,lens,turned,mirrored,small,wide,detail,turndet   which (all)
 //     views=vis,test,gamma,inv,uv,ir,xray,raking               which (all)
 //     frames=vis           techniques of the frame
 //     photos=FOLDER        photographs instead of invented paintings (align_photo.c)
@@ -191,6 +191,7 @@ int main(int argc, char **argv)
             failed |= paintings(rows, &n, &a, &how, (enum align_technique)t);
         }
     }
+    bench_print_total(rows, n);
     printf("peak memory with both pictures: %.0f MB\n", bench_peak_mb());
     if (a.results) {
         failed |= bench_results(a.results, rows, n, a.photos != NULL);

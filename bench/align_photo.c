@@ -16,6 +16,7 @@
 
 #define PER_FRAME 2.03 // original px per frame px
 #define SUB 3
+#define LEAST_PX 2e6
 #define FILES 64
 
 enum tone { TONE_SAME, TONE_BLUE, TONE_INV, TONE_GAMMA, TONE_FLIPS, TONE_SOFT, TONE_JPEG, TONES };
@@ -353,7 +354,11 @@ int bench_photos(struct bench_row *rows, int room, int *n, const char *folder,
         snprintf(path, sizeof path, "%s/%s", folder, file[f]->d_name);
         snprintf(photo.name, sizeof photo.name, "%.*s", (int)strcspn(file[f]->d_name, "_."),
                  file[f]->d_name);
-        failed |= photo_load(&photo, path) || run_photo(rows + first, *n - first, &photo, how);
+        if (photo_load(&photo, path)) {
+            failed = 1;
+        } else if ((double)photo.ch[0].w * photo.ch[0].h >= LEAST_PX) {
+            failed |= run_photo(rows + first, *n - first, &photo, how);
+        }
         photo_release(&photo);
         free(file[f]);
     }

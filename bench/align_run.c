@@ -298,3 +298,21 @@ void bench_print(const struct bench_row *row)
     }
     fflush(stdout);
 }
+
+void bench_print_total(const struct bench_row *rows, int n)
+{
+    for (int m = 0; m < BENCH_METHODS; m++) {
+        int count[BENCH_VERDICTS] = {0}, wrong = 0, of = 0;
+        for (int i = 0; i < n; i++) {
+            for (int v = 0; v < BENCH_VERDICTS; v++) {
+                count[v] += bench_count(&rows[i], (enum bench_method)m, (enum bench_verdict)v);
+            }
+            wrong += bench_wrong(&rows[i], (enum bench_method)m);
+            of += rows[i].n[m];
+        }
+        if (of > 0) {
+            printf("%s: %d good, %d usable, %d refused, %d WRONG of %d\n", method_name[m],
+                   count[BENCH_GOOD], count[BENCH_USABLE], count[BENCH_NONE], wrong, of);
+        }
+    }
+}

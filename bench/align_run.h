@@ -48,6 +48,7 @@ int bench_run(struct bench_row *row, const struct bench_pair *pair, const char *
               const struct bench_how *how);
 void bench_print_head(void);
 void bench_print(const struct bench_row *row);
+void bench_print_total(const struct bench_row *rows, int n);
 
 // Figures of a row: the quantile q over the runs that were given as good or usable.
 double bench_figure(const struct bench_row *row, enum bench_method m, size_t offset, double q);
