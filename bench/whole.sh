@@ -20,7 +20,7 @@ timed() { # name, command ...
     name=$1
     shift
     /usr/bin/time -o time.txt -f "%e %U %S %M" "$@" >/dev/null 2>log.txt || {
-        cat log.txt
+        cat log.txt >&2
         exit 1
     }
     awk -v n="$name" '{ printf "%s,%.2f,%.2f,%d\n", n, $1, $2 + $3, $4 / 1024 }' time.txt
@@ -48,7 +48,7 @@ fi
 
 printf 'what,wall_s,cpu_s,peak_mib\n'
 rm -rf dossier
-"$HC" new dossier --title "Bench" --height-mm 360 --width-mm 300 --quiet
+"$HC" new dossier --title "Bench" --height-mm 360 --width-mm 300 --quiet >/dev/null
 for f in before test uv; do
     case $f in before) what="normal before" ;; test) what="normal test" ;; *) what="uv before" ;; esac
     # shellcheck disable=SC2086
@@ -57,21 +57,23 @@ for f in before test uv; do
 done
 timed "align test and uv" "$HC" align dossier
 for f in window-*.geojson; do
-    "$HC" window dossier --add "$f" --surface bare --quiet
+    "$HC" window dossier --add "$f" --surface bare --quiet >/dev/null
 done
 for f in zone-*.geojson; do
-    "$HC" zone dossier --add "$f" --kind loss --quiet
+    "$HC" zone dossier --add "$f" --kind loss --quiet >/dev/null
 done
 # The yardstick's target: linear ROMM RGB, the profile that the program itself writes.
-"$HC" export dossier view --view 1 --as linear -o linear.tif --quiet
+"$HC" export dossier view --view 1 --as linear -o linear.tif --quiet >/dev/null
 vipsheader -f icc-profile-data linear.tif | base64 -d >linear.icc
 rm linear.tif
 sync
 : >forecast.txt
 : >vips.txt
 for i in $(seq "$RUNS"); do
-    timed "libvips read convert write" vips icc_transform before.tif out.tif linear.icc --depth 16 | tee -a vips.txt
-    timed "forecast" "$HC" forecast dossier | tee -a forecast.txt
+    timed "libvips read convert write" vips icc_transform before.tif out.tif linear.icc --depth 16 >>vips.txt
+    tail -n 1 vips.txt
+    timed "forecast" "$HC" forecast dossier >>forecast.txt
+    tail -n 1 forecast.txt
 done
 rm out.tif
 awk -F, 'FNR == 1 { f++; wall[f] = cpu[f] = 1e9 }

@@ -63,8 +63,7 @@ struct hc_work_render {
     char (*layer)[80];            // in: names of the four rasters in derived/
     char (*tiles)[HC_SHA256_HEX]; // out: keys of their tiles
 };
-// Writes the four rasters and their tiles. What was begun is taken away again on failure; a raster
-// that was finished before it stays, unnamed by any document, until the next forecast replaces it.
+// Writes the four rasters and their tiles; takes them away again on failure.
 hc_status hc_work_render(const struct hc_work_render *r, struct hc_job *job,
                          struct hc_err *err) HC_MUST_CHECK;
 // 1 inside any zone, 2 beyond what is shown. The plane covers frame px 0.., y0.. at `cell` px each.

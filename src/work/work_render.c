@@ -256,6 +256,17 @@ static hc_status keep_layer(struct band *b, int k, struct hc_job *job, struct hc
     return st == HC_OK ? hc_work_keep_tiles(r->w, l->part, r->inputs, r->tiles[k], job, err) : st;
 }
 
+// Their names are new: nothing refers to them yet.
+static void drop_layer(const struct hc_work_render *r, int k)
+{
+    char name[HC_SHA256_HEX + 8];
+    hc_work_drop_derived(r->w, r->layer[k]);
+    if (r->tiles[k][0]) {
+        snprintf(name, sizeof name, "%s.tiles", r->tiles[k]);
+        hc_work_drop_derived(r->w, name);
+    }
+}
+
 hc_status hc_work_render(const struct hc_work_render *r, struct hc_job *job, struct hc_err *err)
 {
     struct band b = {.r = r};
@@ -272,6 +283,9 @@ hc_status hc_work_render(const struct hc_work_render *r, struct hc_job *job, str
         st = keep_layer(&b, k, job, err);
     }
     for (int k = 0; k < HC_WORK_LAYERS; k++) {
+        if (st != HC_OK) { // layers that were finished before it went wrong
+            drop_layer(r, k);
+        }
         hc_raster_abandon(b.layer[k].out);
         hc_tiles_abandon(b.layer[k].tiles);
         hc_store_hash_end(b.layer[k].hash, NULL);
