@@ -39,7 +39,7 @@ hc_status hc_work_points_import(struct hc_work *w, const char *text, const char 
     }
     if (st == HC_OK) {
         hc_json_obj(&b);
-        hc_json_kstr(&b, "file_name", name);
+        hc_json_kstr(&b, "file_name", strrchr(name, '/') ? strrchr(name, '/') + 1 : name);
         hc_json_knum(&b, "aperture_mm", aperture_mm);
         hc_json_kstr(&b, "text", text);
         hc_json_end_obj(&b);
@@ -130,12 +130,16 @@ static void lights_json(struct hc_buf *b, const struct hc_readings *r)
 // One sentence on the photograph; a sum of a view without calibration says so.
 static void sentence_json(struct hc_buf *b, const struct check *k)
 {
-    char text[600];
+    char text[600], light[48] = "as light as they are";
+    if (fabs(k->bias[0]) >= 0.05) {
+        snprintf(light, sizeof light, "%.1f L* %s than they are", fabs(k->bias[0]),
+                 k->bias[0] < 0 ? "darker" : "lighter");
+    }
     snprintf(text, sizeof text,
              "%s differs from the %zu measurement%s by %.1f CIEDE2000 on average, %.1f at most; it "
-             "is %.1f L* %s than they are. Its colour is %s.",
-             k->label, k->r.n, k->r.n == 1 ? "" : "s", k->figures.mean, k->figures.max,
-             fabs(k->bias[0]), k->bias[0] < 0 ? "darker" : "lighter", k->source);
+             "is %s. Its colour is %s.",
+             k->label, k->r.n, k->r.n == 1 ? "" : "s", k->figures.mean, k->figures.max, light,
+             k->source);
     hc_json_kstr(b, "sentence", text);
 }
 

@@ -159,7 +159,19 @@ printf 'id,x,y,L,a,b\n1,600,450,%s,%s,%s\n' "$l" "$a" "$b" >points.csv
 works "import" hc import "$d" points.csv --mm 5
 works "points" hc points "$d" --json
 same "one point" "$(json out '$.points[0].id')" 1
+same "the file's name, not its place" "$(json out '$.file_name')" points.csv
+same "said in a sentence" "$(json out '$.sentence' | grep -c "normal-before differs from the 1 measurement by .* no calibration by a target")" 1
+same "one light without spectra" "$(json out '$.lights')" '["D50"]'
 fails "Lab has no other light" 12 "without spectra" hc points "$d" --light A
+# Spectra: a perfect white and a grey of a half, under any light and observer.
+{ printf 'id,x,y'; for nm in $(seq 380 10 730); do printf ',%s' "$nm"; done; printf '\nwhite,600,450'; for nm in $(seq 380 10 730); do printf ',1'; done; printf '\ngrey,300,450'; for nm in $(seq 380 10 730); do printf ',0.5'; done; printf '\n'; } >spectra.csv
+works "import spectra" hc import "$d" "$PWD/spectra.csv" --mm 5
+for light in D50 A FL11; do
+    works "under $light" hc points "$d" --light "$light" --observer 10 --json
+    true_that "white is white under $light" "($(json out '$.points[0].lab[0]') - 100)^2 + $(json out '$.points[0].lab[1]')^2 + $(json out '$.points[0].lab[2]')^2 < 1e-4"
+    true_that "a grey of a half under $light" "($(json out '$.points[1].lab[0]') - 76.0693)^2 < 1e-4"
+done
+fails "no such light" 5 "moon" hc points "$d" --light moon
 printf 'id,x,y,L,a,b\n1,9000,450,50,0,0\n' >out.csv
 fails "a point outside" 2 "outside" hc import "$d" out.csv
 works "verify" hc verify "$d"

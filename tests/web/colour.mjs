@@ -191,7 +191,7 @@ await test("point measurements: imported, under a chosen light, on the picture a
     yes((await part.innerText()).includes("80.0 1.0 9.0"), "measured Lab");
     await part.getByLabel("Light").selectOption("A");
     await until(async () => (await part.innerText()).includes("82.0 1.0 9.0"), "Lab under another light");
-    yes((await part.innerText()).includes("measured, A/2\u00b0"), "which light");
+    yes((await part.innerText()).includes("under A and 2\u00b0"), "which light");
     const marks = page.locator("g.points circle.over");
     same(await marks.count(), 2, "marks on the picture");
     const [x, y] = await onPage(page, [1500, 2800]), at = /** @type {any} */ (await marks.first().boundingBox());

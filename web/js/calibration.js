@@ -72,7 +72,7 @@ function plot(c)
     return h("figure", {class: "plot"},
              s("svg", {viewBox: `0 0 ${2 * half} ${2 * half}`, role: "img", "aria-label":
                  `Patches of the target in a* and b*; the worst: ${worstText(c)}`},
-               grid, s("text", {x: 2 * half - 3, y: half - 4, "text-anchor": "end", class: "plot-name"}, `a* ${reach}`),
+               grid, s("text", {x: 2 * half - 3, y: half + 11, "text-anchor": "end", class: "plot-name"}, `a* ${reach}`),
                s("text", {x: half + 4, y: 11, class: "plot-name"}, `b* ${reach}`), marks),
              h("figcaption", {}, h("span", {class: "key-ref", "aria-hidden": "true"}), "reference", " ",
                h("span", {class: "key-is", "aria-hidden": "true"}), `measured, its distance \u00d7${factor}`));
@@ -179,9 +179,13 @@ function mark(inside, index)
 function table(c)
 {
     const lab = (/** @type {number[]} */ v) => v.map((x) => num(x, 1)).join(" ");
+    const focused = () => {
+        const at = [...body.querySelectorAll(".patch-name")].indexOf(/** @type {Element} */ (document.activeElement));
+        return at < 0 ? null : at;
+    };
     const body = h("tbody", {}, c.patches.map((p, i) => {
         const name = h("button", {type: "button", class: "patch-name", tabindex: i === 0 ? 0 : -1, onfocus: () => mark(body, i), onblur: () => mark(body, null)}, p.name);
-        return h("tr", {onpointerenter: () => mark(body, i), onpointerleave: () => mark(body, null)},
+        return h("tr", {onpointerenter: () => mark(body, i), onpointerleave: () => mark(body, focused())},
                  h("th", {scope: "row"}, name, p.fault ? h("span", {class: "status"}, `not used: ${p.fault}`) : null),
                  h("td", {class: "lab"}, h("div", {}, lab(p.reference_lab)), h("div", {}, lab(p.lab))), h("td", {}, num(p.de_left_out, 2)));
     }));

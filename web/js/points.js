@@ -60,10 +60,11 @@ function list(d)
 {
     const swatch = (/** @type {number[]} */ lab) => s("svg", {class: "point-swatch", viewBox: "0 0 12 12", "aria-hidden": "true"}, s("rect", {width: 12, height: 12, fill: cssOf(lab)}));
     return h("table", {class: "numbers is-narrow points"},
-             h("thead", {}, h("tr", {}, ["point", `measured, ${d.light}/${d.observer_deg}\u00b0`, "photograph", "CIEDE2000"].map((t) => h("th", {scope: "col"}, t)))),
+             h("thead", {}, h("tr", {}, ["point", "L* a* b*", "CIEDE2000"].map((t) => h("th", {scope: "col"}, t)))),
              h("tbody", {}, d.points.map((p) => h("tr", {},
                  h("th", {scope: "row"}, h("button", {type: "button", class: "patch-name", "aria-label": `Go to point ${p.name || p.id}`, onclick: () => goTo(p)}, p.name || p.id)),
-                 h("td", {class: "lab"}, swatch(p.lab), labText(p.lab)), h("td", {class: "lab"}, swatch(p.photographed), labText(p.photographed)), h("td", {}, num(p.de, 1))))));
+                 h("td", {class: "lab"}, h("div", {}, swatch(p.lab), labText(p.lab)), h("div", {}, swatch(p.photographed), labText(p.photographed))),
+                 h("td", {}, num(p.de, 1))))));
 }
 
 function show()
@@ -87,7 +88,7 @@ function show()
                     load(() => api.points(ask.light, ask.observer));
                 }))),
               list(d),
-              h("p", {class: "hint"}, "The photograph's colour and CIEDE2000 are for D50 and 2 degrees, whatever light is chosen for the measured values."),
+              h("p", {class: "hint"}, `Above as measured, under ${d.light} and ${d.observer_deg}\u00b0; below as photographed. The photograph and CIEDE2000 are for D50 and 2\u00b0, whatever is chosen.`),
               h("label", {class: "setting"}, h("input", {type: "checkbox", checked: ask.isShown, onchange: (/** @type {Event} */ e) => {
                   ask.isShown = /** @type {HTMLInputElement} */ (e.target).checked;
                   draw();
