@@ -393,7 +393,7 @@ await test("fit maps: the program's tiles over its own view, its figures, and it
         for (const s of [f.why.slice(1), f.held_out_median_px.toFixed(2), f.held_out_p95_px.toFixed(2), f.held_out_median_mm.toFixed(2), f.held_out_p95_mm.toFixed(2), `${f.tiles_used} of ${f.tiles_textured}`])
             yes(text.includes(s), `"${s}" in ${text}`);
         await page.getByRole("button", {name: `Fit map: ${v.label}`, exact: true}).click();
-        await until(async () => (await page.locator("#legend").innerText()).includes(`fit of ${v.label}: ${f.tiles_used} of ${f.tiles_textured}`), `the map of ${v.label}`);
+        await until(async () => (await page.locator("#legend").innerText()).includes(`fit of ${v.label}: ${f.verdict}, ${f.tiles_used} of ${f.tiles_textured}`), `the map of ${v.label}`);
         const map = await page.evaluate(async (id) => (await import("/js/api.js")).fit(id), v.id);
         // The hatched cells are those the program found no support for, as the share in its report says.
         const cells = map.support?.mask.join("") ?? "", shown = [...cells].filter((c) => c === "1").length / cells.length;

@@ -529,7 +529,7 @@ await test("plates are joined, a refusal says why, and the joined view tells its
     await page.getByLabel("Label of the joined view").fill("xray whole");
     await page.locator("#join").click();
     await page.waitForSelector("#view-11");
-    yes((await page.locator("#view-11").innerText()).includes("joined from plate left, plate right: good, the overlaps miss by 0.21\u00a0px"), "its plates");
+    yes((await page.locator("#view-11").innerText()).includes("joined from plate left, plate right: good; the overlaps miss by 0.21\u00a0px"), "its plates");
     same(world.views.some((/** @type {any} */ v) => v.label === "xray whole"), true, "in the record");
 }));
 

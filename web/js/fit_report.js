@@ -51,13 +51,13 @@ export function viewFigures(v, mmPerPx)
     /** @type {[unknown, string, string][]} */
     const rows = [
         [f.kind, "kind of fit", f.kind ?? ""],
-        [f.held_out_median_px !== undefined, "residual held out, median", pxAndMm(f.held_out_median_px, f.held_out_median_mm)],
+        [f.held_out_median_px !== undefined, f.pairs ? "miss of a pair left out, median" : "residual held out, median", pxAndMm(f.held_out_median_px, f.held_out_median_mm)],
         [f.held_out_p95_px !== undefined, "the same, 95 %", pxAndMm(f.held_out_p95_px, f.held_out_p95_mm)],
-        [f.tiles_textured, "tiles or pairs that agree", `${num(f.tiles_used, 0)} of ${num(f.tiles_textured, 0)}`],
+        [f.tiles_textured, f.pairs ? "pairs that agree" : "tiles with texture that agree", `${num(f.tiles_used, 0)} of ${num(f.tiles_textured, 0)}`],
         [share !== undefined && share !== null, "share of the view with support", percent(share)],
         [f.lens, "lens distortion", lensText(f.lens)],
         [f.bend_strain_max !== undefined && f.bend_strain_max !== null, "greatest stretch of the fit", strainText(f.bend_strain_max)],
-        [f.second_opinion_px !== undefined, "a second method would move it by", pxAndMm(f.second_opinion_px, mm(f.second_opinion_px))],
+        [f.second_opinion_px !== undefined && !f.pairs, "a second method would move it by", pxAndMm(f.second_opinion_px, mm(f.second_opinion_px))],
         [f.view_per_frame, "pixels for each of the frame", num(f.view_per_frame, 2)],
         [f.exposure_factor, "exposure, multiplied by", num(f.exposure_factor, 3) + (f.exposure_spread ? `, spread ${num(f.exposure_spread, 3)}` : "")]];
     return figures(rows.filter(([isKnown]) => isKnown).map(([, name, value]) => /** @type {[string, string]} */ ([name, value])));

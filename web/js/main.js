@@ -169,10 +169,10 @@ async function open()
     pairs.start();
     ignored.start();
     workplace.start();
-    addEventListener("hashchange", byAddress);
-    byAddress();
     on(["workplace"], () => history.replaceState(null, "", state.workplace
         ? `#look-${state.workplace.kind}-${state.workplace.view}` : `#${state.room}`));
+    addEventListener("hashchange", byAddress);
+    byAddress();
     set({outlinesOn: state.room === "forecast"});
     document.documentElement.classList.add("is-open");
 }

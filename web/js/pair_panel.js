@@ -37,7 +37,7 @@ export function adviceOf(n)
         : n < NEEDED ? `${n} of at least ${NEEDED} pairs; 8 to 12, spread to the corners, are good.`
             : n === NEEDED ? "4 pairs: enough to place the view, but nothing is left to check them by. 8 to 12 are good."
                 : n < 8 ? `${n} pairs: enough; 8 to 12, spread to the corners, are good.`
-                    : `${n} pairs.`;
+                    : `${n} pairs: a good number when they reach the corners.`;
 }
 
 /** @param {Shown} w @param {ReturnType<typeof missesOf>} misses */

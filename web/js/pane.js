@@ -146,6 +146,19 @@ export function makePane(view, how)
     area.addEventListener("pointerdown", () => area.classList.add("by-pointer"), true);
     area.addEventListener("keydown", () => area.classList.remove("by-pointer"), true);
 
+    /** Take away what was shown before, once the new picture is drawn. @param {any} item */
+    function dropOthers(item)
+    {
+        const world = viewer?.world;
+        if (!world || world.getItemCount() < 2)
+            return;
+        item.addOnceHandler("fully-loaded-change", () => {
+            for (let i = world.getItemCount() - 1; i >= 0; i--)
+                if (world.getItemAt(i) !== item)
+                    world.removeItem(world.getItemAt(i));
+        });
+    }
+
     /** Show the view as the record has it now: its tiles change when it is placed. @param {View} v */
     function show(v)
     {
@@ -154,12 +167,13 @@ export function makePane(view, how)
             return;
         source = now;
         /** @type {any} */
-        const options = {tileSource: isOwn && v.tiles ? tileSource(v.tiles) : ownSource(v), x: 0, y: 0, replace: viewer.world.getItemCount() > 0,
-                         index: 0, success: (/** @type {any} */ e) => {
+        const options = {tileSource: isOwn && v.tiles ? tileSource(v.tiles) : ownSource(v), x: 0, y: 0,
+                         success: (/** @type {any} */ e) => {
                              if (!isOwn)
                                  e.item.setClip(new OpenSeadragon.Rect(0, 0, v.w, v.h));
                              if (isWhole)
                                  fit(true);
+                             dropOthers(e.item);
                          }};
         options.width = isOwn ? 1 : ownSource(v).width / v.w;
         viewer.addTiledImage(options);

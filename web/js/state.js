@@ -66,9 +66,11 @@ export function whyNot(side)
     const v = viewOf(side);
     if (side === "forecast" || (v && isComparable(v)))
         return "";
-    return !v ? "There is no second picture."
-        : v.fit.verdict === "none" ? `${v.label} is not placed; its pixels cannot be compared.`
-            : `Do not compare: ${v.label} is not placed; its pixels cannot be compared.`;
+    if (!v)
+        return "There is no second picture.";
+    if (isPlaced(v))
+        return `Do not compare ${v.label}: ${sentence(v.fit.compare_note || "the program advises against it")}`;
+    return `${v.fit.verdict === "none" ? "" : "Do not compare: "}${v.label} is not placed; its pixels cannot be compared.`;
 }
 
 /** Why the two sides cannot be compared, or "". @param {{sideA: string, sideB: string}} at */

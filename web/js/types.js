@@ -58,6 +58,7 @@
  * @property {number|null} [bend_strain_max]
  * @property {number|null} [second_opinion_px]
  * @property {string|null} [kind]             what was fitted, in words
+ * @property {boolean|null} [pairs]           placed by pairs of points
  * @property {number|null} [view_per_frame]   view px per frame px
  * @property {boolean} [is_detail]
  * @property {Point[]|null} [outline]         the view's corners, frame px

@@ -103,7 +103,7 @@ export function platesText(v)
         return "";
     const miss = m.held_out_median_px === null || m.held_out_median_px === undefined ? "how far the overlaps miss is not known"
         : `the overlaps miss by ${num(m.held_out_median_px, 2)}${NBSP}px (median), ${num(m.held_out_p95_px, 2)}${NBSP}px (95${NBSP}%)`;
-    return `joined from ${m.plates.map((p) => p.label).join(", ")}: ${VERDICTS[m.verdict] ?? m.verdict}, ${miss}${m.why ? `; ${m.why}` : ""}`;
+    return `joined from ${m.plates.map((p) => p.label).join(", ")}: ${VERDICTS[m.verdict] ?? m.verdict}; ${m.why || miss}`;
 }
 
 /**
