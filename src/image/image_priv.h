@@ -161,8 +161,8 @@ enum hc_icc_kind { HC_ICC_SRGB, HC_ICC_ROMM_LINEAR, HC_ICC_GREY_SRGB };
 hc_status hc_icc_write_profile(struct hc_buf *out, enum hc_icc_kind kind,
                                struct hc_err *err) HC_MUST_CHECK;
 
-// Rows of linear light from a callback as a 16-bit TIFF: grey with the sRGB curve (1 band) or linear
-// ROMM (3 bands), clipped to 0..1. description may be NULL.
+// Rows of linear light from a callback as a 16-bit TIFF: grey with the sRGB curve (1 band) or
+// linear ROMM (3 bands), clipped to 0..1. description may be NULL.
 hc_status hc_image_write_linear16(const char *path, int w, int h, int bands, hc_image_rows_fn fn,
                                   void *ctx, const char *description, struct hc_job *job,
                                   struct hc_err *err) HC_MUST_CHECK;

@@ -79,7 +79,8 @@ static void halves_are_rounded_to_nearest(void **state)
         }
     }
     {
-        float odd[8] = {1 + 0x1p-11f, 1 + 0x3p-11f, NAN, INFINITY, -INFINITY, 1e9f, -0.0f, 0x1p-26f};
+        float odd[8] = {1 + 0x1p-11f, 1 + 0x3p-11f, NAN,   INFINITY,
+                        -INFINITY,    1e9f,         -0.0f, 0x1p-26f};
         static const uint16_t want[8] = {0x3c00, 0x3c02, 0, 0x7bff, 0xfbff, 0x7bff, 0x8000, 0};
         hc_half_from(fast, odd, 8);
         hc_half_plain_from(plain, odd, 8);
