@@ -19,5 +19,7 @@ double hc_relief_angle_deg(const double a[3], const double b[3]); // between uni
 bool hc_relief_normalise(double v[3]);                            // false for length 0
 
 double hc_relief_fresnel_t(double cosine, double index); // unpolarised, air to film
+// Share of white noise power (per component) that hc_relief_band_filter lets pass.
+double hc_relief_band_noise(struct hc_relief_band band, double mm_per_px);
 
 #endif
