@@ -9,7 +9,7 @@ import {arrowFactor} from "./geometry.js";
 import {unsupportedHatch} from "./hatch.js";
 import * as stage from "./stage.js";
 import {isFitted, isPlaced, on, referenceSide, set, state, viewOf} from "./state.js";
-import {VERDICTS} from "./words.js";
+import {VERDICTS, sentence} from "./words.js";
 /**
  * @typedef {import("./types.js").FitMap} FitMap
  * @typedef {import("./types.js").FitTile} FitTile
@@ -79,6 +79,7 @@ export function legend()
              ...(map.support ? [h("span", {class: "legend-unsupported", "aria-hidden": "true"}), h("span", {}, "no support")]
                              : [h("span", {}, "where it has support is not known")])],
             [h("span", {}, more)],
+            ...(map.verdict !== "good" && map.why ? [[h("span", {}, sentence(map.why))]] : []),
             ...(isPlaced(v) ? [] : [[h("span", {}, "not placed: what was found is shown over the frame")]])];
 }
 

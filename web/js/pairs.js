@@ -1,7 +1,7 @@
 // Pairs of points: the same detail marked in the frame and in a view, to place the view by them when
 // the program cannot find its place, or found a wrong one.
 import * as api from "./api.js";
-import {byId, fill, h, s, say} from "./dom.js";
+import {fill, h, s, say} from "./dom.js";
 import {keepDraft, recallDraft} from "./draft.js";
 import * as jobs from "./jobs.js";
 import {ZOOMS, makeMagnifier} from "./magnifier.js";
@@ -245,8 +245,4 @@ function open(view, place, panel)
         }};
 }
 
-export function start()
-{
-    addKind("pairs", {open});
-    byId("workplace").setAttribute("aria-label", "Marking on the view's own pixels");
-}
+export const start = () => addKind("pairs", {open});

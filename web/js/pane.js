@@ -214,6 +214,6 @@ export function makePane(view, how)
         root.remove();
     }
 
-    return {root, area, bar, marks, open, close, show, toScreen, toOwn, scale, size, reveal, setCross, fit, zoomBy,
-            isOpen: () => viewer !== null, cross: () => at, moveCross};
+    return {root, area, bar, marks, open, close, show, toScreen, toOwn, scale, size, reveal,
+            isOpen: () => viewer !== null, cross: () => at};
 }

@@ -221,11 +221,12 @@ function marksOf(side)
         (tiles) => ({tiles, isPlaced: true, crop: null}));
 }
 
-/** The frame without a part, as two rings of opposite turn. @param {Point[]} part @returns {Point[][]} */
+/** The frame without a part, as two rings of opposite turn; with a border, since a cut is soft by a px of
+ *  the screen. @param {Point[]} part @returns {Point[][]} */
 function outside(part)
 {
     const [w, h] = frameSize();
-    return [rectangle(0, 0, w, h), polygonArea(part) > 0 ? [...part].reverse() : part];
+    return [rectangle(-w, -h, 3 * w, 3 * h), polygonArea(part) > 0 ? [...part].reverse() : part];
 }
 
 /** A difference of no more than a part: the picture as it is lies over the rest, so that neither the
