@@ -5,13 +5,13 @@
 // (hc_align_points). Sign-blind gradient orientation correlation on
 // tiles (theory, thresholds and their reasons: docs/theory/align.md). A view from the same camera
 // position (shift up to a few per cent of the side, turn within 2 degrees, scale within 2 %) is
-// tried first; then turned by right angles, mirrored, or of another resolution (0.25 to 4 times the
-// pixels per millimetre), as long as it shows about the same part of the painting (0.7 to 1.4 times
-// the length) within 5 degrees of upright or of a right angle.
+// tried first; then any turn, mirrored or not, with one picture 0.22 to 4.5 times as long as the
+// other: a detail that lies in the frame, or a view that shows more than the frame, each with its
+// own pixels per millimetre.
 //
 // Coordinates are pixel coordinates with centres at +0.5 (num/geom.h), angles are positive from x
 // towards y (clockwise on screen). Pure: no file is touched; the caller lends readers. Memory: at
-// most 2 bytes per pixel of the larger view plus 30 MB (and per thread 1 MB).
+// most 2 bytes per pixel of the larger view plus 40 MB (and per thread 2 MB).
 #ifndef HC_ALIGN_ALIGN_H
 #define HC_ALIGN_ALIGN_H
 
@@ -28,10 +28,11 @@
 // raster need never be held. `read` fills out->w x out->h pixels from x0, y0; the rectangle always
 // lies inside w x h and out->px is allocated (out->stride may exceed out->w). It is called from the
 // thread that called hc_align_place, never twice at once: first whole-width strips from top to
-// bottom, then boxes of up to about 200 px a side in rows of tiles (once more each when the first
-// placement is refused and a turned or rescaled one is tried; boxes once more when the painting has
-// bent, strips once more for the second opinion on views under 1024 px). It must return the same
-// pixels each time. A failure of `read` ends the placement with that status.
+// bottom, then boxes of up to about 200 px a side in rows of tiles. When the first placement is
+// refused, strips once more for the wide search, and strips and boxes for each place it finds that
+// the tiles have to judge; boxes once more when the painting has bent, strips once more for the
+// second opinion on small views and on details. It must return the same pixels each time. A
+// failure of `read` ends the placement with that status.
 struct hc_align_source {
     int w, h;
     hc_status (*read)(void *ctx, int x0, int y0, struct hc_plane *out, struct hc_err *err);
@@ -107,10 +108,9 @@ struct hc_align_fit {
     // nothing. Over 1 px of the overview `why` says so and the verdict is at best usable. NaN when
     // the tones say nothing about place, for a refused fit and for pairs of points.
     double second_opinion_px;
-    // Radial distortion of the view against the frame, found only when held-out tiles gain by it:
-    // a point u = (q - c) / r of the view (c its centre, r half its diagonal) is moved to
-    // u (1 + k1 |u|^2 + k2 |u|^4) (Brown 1966; from memory). 0, 0 = none. For information: `field`
-    // already holds its effect, so hc_align_map needs nothing more.
+    // Radial distortion of the view against the frame: a point u = (q - c) / r of the view (c its
+    // centre, r half its diagonal) is moved to u (1 + k1 |u|^2 + k2 |u|^4) (Brown 1966; from
+    // memory). Not solved for yet: 0, 0. A weak distortion is followed by `field` like a bend.
     double lens_k1, lens_k2;
     char kind[80];        // what was fitted, in words: "homography and bend", "pairs of points" ...
     double tile_pitch_px; // distance between the centres of neighbouring tiles, frame px

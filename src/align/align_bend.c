@@ -343,11 +343,40 @@ static bool is_gain(const struct hc_align_field *f, const struct hc_align_sample
            hc_stats_median(after, held) < GAIN * hc_stats_median(before, held);
 }
 
-hc_status hc_align_bend(struct hc_align_field **out, struct hc_align_sample *s, size_t n, double w,
-                        double h, double step, double unit, struct hc_err *err)
+// The part's nodes in the frame's grid, the nearest ones repeated beyond.
+static struct hc_align_field *embed(const struct hc_align_field *f, double x0, double y0, double w,
+                                    double h)
 {
-    struct plate p = {.cell = fmax(step, fmax(w, h) / (NODES - 1))};
-    struct hc_align_field *f = NULL;
+    int i0 = (int)lround(x0 / f->cell_px), j0 = (int)lround(y0 / f->cell_px);
+    int cols = (int)fmax(ceil(w / f->cell_px) + 1, 4),
+        rows = (int)fmax(ceil(h / f->cell_px) + 1, 4);
+    struct hc_align_field *all = create(cols, rows, f->cell_px);
+    for (int k = 0; all && k < cols * rows; k++) {
+        int i = k % cols - i0, j = k / cols - j0;
+        i = i < 0 ? 0 : i < f->cols ? i : f->cols - 1;
+        j = j < 0 ? 0 : j < f->rows ? j : f->rows - 1;
+        all->dx[k] = f->dx[j * f->cols + i];
+        all->dy[k] = f->dy[j * f->cols + i];
+    }
+    return all;
+}
+
+static void move(struct hc_align_sample *s, size_t n, double dx, double dy)
+{
+    for (size_t i = 0; i < n; i++) {
+        s[i].x += dx;
+        s[i].y += dy;
+    }
+}
+
+hc_status hc_align_bend(struct hc_align_field **out, struct hc_align_sample *s, size_t n,
+                        struct hc_box part, double w, double h, double step, double unit,
+                        struct hc_err *err)
+{
+    double side = fmax(part.x1 - part.x0, part.y1 - part.y0);
+    struct plate p = {.cell = fmax(fmax(step, side / (NODES - 1)), fmax(w, h) / (2 * NODES - 1))};
+    double x0 = p.cell * floor(part.x0 / p.cell), y0 = p.cell * floor(part.y0 / p.cell);
+    struct hc_align_field *f = NULL, *all = NULL;
     double *scratch = n ? hc_mem_array(2 * n, sizeof *scratch) : NULL, smooth = 1;
     size_t train = 0;
     hc_status st = HC_OK;
@@ -359,8 +388,8 @@ hc_status hc_align_bend(struct hc_align_field **out, struct hc_align_sample *s, 
     if (train < MIN_TRAIN) {
         goto done;
     }
-    p.cols = (int)fmax(ceil(w / p.cell) + 1, 4);
-    p.rows = (int)fmax(ceil(h / p.cell) + 1, 4);
+    p.cols = (int)fmax(ceil((part.x1 - x0) / p.cell) + 1, 4);
+    p.rows = (int)fmax(ceil((part.y1 - y0) / p.cell) + 1, 4);
     p.nodes = (size_t)p.cols * (size_t)p.rows;
     p.band = 3 * (size_t)p.cols + 3;
     p.a = hc_mem_array(p.nodes * (p.band + 3), sizeof *p.a);
@@ -370,18 +399,25 @@ hc_status hc_align_bend(struct hc_align_field **out, struct hc_align_sample *s, 
         goto done;
     }
     p.b = p.a + p.nodes * (p.band + 1);
+    move(s, n, -x0, -y0);
     st = choose_smoothing(&smooth, f, &p, s, n, err);
     if (st == HC_OK) {
         st = solve(f, &p, s, n, FOLDS, smooth, err);
     }
+    move(s, n, x0, y0);
     if (st == HC_OK) {
-        fade(f, s, n, step);
-        if (is_gain(f, s, n, unit, scratch)) {
-            *out = f;
-            f = NULL;
+        all = embed(f, x0, y0, w, h);
+        st = all ? HC_OK : hc_err_set(err, HC_ENOMEM, "align", "out of memory for a field");
+    }
+    if (st == HC_OK) {
+        fade(all, s, n, step);
+        if (is_gain(all, s, n, unit, scratch)) {
+            *out = all;
+            all = NULL;
         }
     }
 done:
+    hc_align_bend_release(all);
     hc_align_bend_release(f);
     hc_mem_free(p.a);
     hc_mem_free(scratch);

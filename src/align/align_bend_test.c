@@ -67,7 +67,8 @@ static void test_follows(void **state)
     make(&t, 1.5, 0.1, 1);
     t.s[100].d[0] = 5; // a wrong tile
     t.s[203].d[1] = -5;
-    assert_ok(hc_align_bend(&f, t.s, t.n, 1000, 800, 50, 1, &err), &err);
+    assert_ok(hc_align_bend(&f, t.s, t.n, (struct hc_box){0, 0, 1000, 800}, 1000, 800, 50, 1, &err),
+              &err);
     assert_non_null(f);
     assert_true(t.s[100].weight == 0 && t.s[203].weight == 0);
     assert_true(f->cols == 21 && f->rows == 17 && f->cell_px == 50);
@@ -87,13 +88,17 @@ static void test_refuses_itself(void **state)
     (void)state;
     for (uint64_t seed = 0; seed < 40; seed++) {
         make(&t, 0, 0.02 + 0.02 * (double)(seed % 10), seed + 10);
-        assert_ok(hc_align_bend(&f, t.s, t.n, 1000, 800, 50, 1, &err), &err);
+        assert_ok(
+            hc_align_bend(&f, t.s, t.n, (struct hc_box){0, 0, 1000, 800}, 1000, 800, 50, 1, &err),
+            &err);
         assert_null(f);
     }
     make(&t, 1.5, 0.05, 2);
-    assert_ok(hc_align_bend(&f, t.s, 20, 1000, 800, 50, 1, &err), &err);
+    assert_ok(hc_align_bend(&f, t.s, 20, (struct hc_box){0, 0, 1000, 800}, 1000, 800, 50, 1, &err),
+              &err);
     assert_null(f);
-    assert_ok(hc_align_bend(&f, t.s, 0, 1000, 800, 50, 1, &err), &err);
+    assert_ok(hc_align_bend(&f, t.s, 0, (struct hc_box){0, 0, 1000, 800}, 1000, 800, 50, 1, &err),
+              &err);
     assert_null(f);
 }
 
@@ -112,7 +117,8 @@ static void test_fades(void **state)
             t.s[n++] = t.s[i];
         }
     }
-    assert_ok(hc_align_bend(&f, t.s, n, 1000, 800, 50, 1, &err), &err);
+    assert_ok(hc_align_bend(&f, t.s, n, (struct hc_box){0, 0, 1000, 800}, 1000, 800, 50, 1, &err),
+              &err);
     assert_non_null(f);
     d = hc_align_field_at(f, (struct hc_pt){950, 400});
     assert_true(d.x == 0 && d.y == 0);
@@ -235,7 +241,7 @@ static void test_threads_and_faults(void **state)
     for (long n = 0; st == HC_ENOMEM && n < 20; n++) {
         make(&t, 1.5, 0.1, 1);
         hc_mem_fail_at(n);
-        st = hc_align_bend(&f, t.s, t.n, 1000, 800, 50, 1, &err);
+        st = hc_align_bend(&f, t.s, t.n, (struct hc_box){0, 0, 1000, 800}, 1000, 800, 50, 1, &err);
         hc_mem_fail_at(-1);
         hc_align_bend_release(f);
         assert_int_equal(hc_mem_live(), live);

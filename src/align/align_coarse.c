@@ -53,14 +53,12 @@ static double scale_of(const struct hc_align_grid *g, int c)
     return g->scale * pow(g->scale_ratio, c / g->turns - g->scales / 2);
 }
 
-// Reference px to view px for one candidate, both reduced: turn, scale and symmetry about the
-// centres.
+// Reference px to view px for one candidate, both reduced: turn and scale about the centres.
 static struct hc_homog candidate(const struct search *s, int c)
 {
-    double turn = (turn_of(s->grid, c) + 90 * (s->grid->symmetry % 4)) * M_PI / 180;
-    double scale = scale_of(s->grid, c), flip = s->grid->symmetry >= 4 ? -1 : 1;
+    double turn = turn_of(s->grid, c) * M_PI / 180, scale = scale_of(s->grid, c);
     double a = scale * cos(turn), b = scale * sin(turn);
-    struct hc_homog h = {{flip * a, -b, 0, flip * b, a, 0, 0, 0, 1}};
+    struct hc_homog h = {{a, -b, 0, b, a, 0, 0, 0, 1}};
     double cx = s->ref->w / 2.0, cy = s->ref->h / 2.0;
     h.m[2] = s->view->w / 2.0 - h.m[0] * cx - h.m[1] * cy;
     h.m[5] = s->view->h / 2.0 - h.m[3] * cx - h.m[4] * cy;
@@ -125,9 +123,6 @@ static void take_best(struct hc_align_start *out, const struct search *s, double
     h = hc_homog_compose(&h, &in);
     out->frame_to_view = hc_homog_compose(&up, &h);
     out->score = s->peak[best].score;
-    out->turn_deg = turn_of(s->grid, best);
-    out->scale = scale_of(s->grid, best);
-    out->symmetry = s->grid->symmetry;
 }
 
 hc_status hc_align_coarse(struct hc_align_start *out, const struct hc_align_coarse *in_ref,
@@ -177,55 +172,5 @@ hc_status hc_align_coarse(struct hc_align_start *out, const struct hc_align_coar
     hc_mem_free(s.status);
     hc_mem_free(s.peak);
     hc_mem_free(a);
-    return st;
-}
-
-// The eight ways a plate can lie, each with slight turns and a range of scales, at half the coarse
-// size; then the two best again, finely, at the coarse size.
-hc_status hc_align_search_wide(struct hc_align_start *out, const struct hc_align_coarse *in_ref,
-                               const struct hc_align_coarse *in_view, struct hc_par *par,
-                               struct hc_job *job, struct hc_err *err)
-{
-    const struct hc_plane *ref = in_ref->plane, *view = in_view->plane;
-    struct hc_plane half[2] = {{0}};
-    const struct hc_plane *full[2] = {ref, view};
-    struct hc_align_start best[2] = {{.score = -1}, {.score = -1}};
-    int long_ref = ref->w > ref->h ? ref->w : ref->h;
-    int long_view = view->w > view->h ? view->w : view->h;
-    hc_status st = HC_OK;
-    for (int i = 0; i < 2 && st == HC_OK; i++) {
-        st = hc_plane_create(&half[i], (full[i]->w + 1) / 2, (full[i]->h + 1) / 2, err);
-        if (st == HC_OK) {
-            hc_filter_box_down(&half[i], full[i], 2);
-        }
-    }
-    for (int s = 0; s < 8 && st == HC_OK; s++) {
-        struct hc_align_grid g = {s, 0, 1.5, 7, (double)long_view / long_ref, 1.03, 23};
-        struct hc_align_start at;
-        st = hc_job_step(job, s / 10.0, "looking for a turned, mirrored or rescaled view", err);
-        if (st == HC_OK) {
-            struct hc_align_coarse a = {&half[0], 2 * in_ref->k, in_ref->ignored};
-            struct hc_align_coarse b = {&half[1], 2 * in_view->k, in_view->ignored};
-            st = hc_align_coarse(&at, &a, &b, &g, par, err);
-        }
-        if (st == HC_OK && at.score > best[0].score) {
-            best[1] = best[0];
-            best[0] = at;
-        } else if (st == HC_OK && at.score > best[1].score) {
-            best[1] = at;
-        }
-    }
-    out->score = -1;
-    for (int i = 0; i < 2 && st == HC_OK; i++) {
-        struct hc_align_grid g = {best[i].symmetry, best[i].turn_deg, 0.5, 5,
-                                  best[i].scale,    1.0075,           5};
-        struct hc_align_start at;
-        st = hc_align_coarse(&at, in_ref, in_view, &g, par, err);
-        if (st == HC_OK && at.score > out->score) {
-            *out = at;
-        }
-    }
-    hc_plane_release(&half[0]);
-    hc_plane_release(&half[1]);
     return st;
 }

@@ -87,7 +87,8 @@ static hc_status follow_bend(struct hc_align_fit *out, const struct hc_align_pla
         }
     }
     if (st == HC_OK) {
-        st = hc_align_bend(&out->field, s, n, pl->w, pl->h, out->tile_pitch_px, pl->tile_k, err);
+        st = hc_align_bend(&out->field, s, n, pl->roi, pl->w, pl->h, out->tile_pitch_px, pl->tile_k,
+                           err);
     }
     if (st == HC_OK && out->field) {
         hc_align_bend_extent(out->field, pl->w, pl->h, &out->field_strain_max, &out->field_max_px);
@@ -103,17 +104,23 @@ static hc_status follow_bend(struct hc_align_fit *out, const struct hc_align_pla
     return st;
 }
 
-static const char *lie(int symmetry)
+// How the view lies, when it is not upright and whole: empty, or ending in ": ".
+static void say_lie(char *out, size_t size, const struct hc_align_fit *fit)
 {
-    static const char *const name[8] = {"",
-                                        "turned by 90 degrees: ",
-                                        "turned by 180 degrees: ",
-                                        "turned by 270 degrees: ",
-                                        "mirrored left to right: ",
-                                        "mirrored and turned by 90 degrees: ",
-                                        "mirrored top to bottom: ",
-                                        "mirrored and turned by 270 degrees: "};
-    return name[symmetry];
+    double right = 90 * floor(fit->rotation_deg / 90 + 0.5), turn = fit->rotation_deg;
+    bool is_right = fabs(turn - right) < 5;
+    int way = is_right ? ((int)lround(right) + 360) % 360 : (int)lround(turn + 360) % 360;
+    if (fit->is_mirrored && is_right && way % 180 == 0) {
+        snprintf(out, size, "mirrored %s: ", way ? "top to bottom" : "left to right");
+    } else if (fit->is_mirrored || !(is_right && way == 0)) {
+        snprintf(out, size, "%sturned by %d degrees: ", fit->is_mirrored ? "mirrored and " : "",
+                 way);
+    }
+    if (fit->is_detail) {
+        size_t n = strlen(out);
+        snprintf(out + n, size - n,
+                 "a detail, %.2g px of it to one px of the frame: ", fit->view_per_frame);
+    }
 }
 
 // Is there one placement that enough of the picture bears out? Judged by the homography alone: a
@@ -151,10 +158,11 @@ static bool is_borne_out(struct hc_align_fit *out, const struct hc_align_placing
             "%.0f are needed: these may be different pictures in the same frame",
             out->tiles_used, out->tiles_textured, ceil(MIN_USED_OF_TEXTURED * out->tiles_textured));
     } else if (out->area_supported < HC_ALIGN_MIN_SUPPORTED) {
-        snprintf(
-            out->why, sizeof out->why,
-            "the tiles that agree support only %.0f %% of the frame, at least %.0f %% are needed",
-            100 * out->area_supported, 100 * HC_ALIGN_MIN_SUPPORTED);
+        snprintf(out->why, sizeof out->why,
+                 "the tiles that agree support only %.0f %% of what the view shows of the frame, "
+                 "at least "
+                 "%.0f %% are needed",
+                 100 * out->area_supported, 100 * HC_ALIGN_MIN_SUPPORTED);
     } else {
         return true;
     }
@@ -199,13 +207,15 @@ static void judge(struct hc_align_fit *out, const struct hc_align_placing *pl)
                     out->held_out_p95_px <= GOOD_P95_PX &&
                     out->area_supported >= HC_ALIGN_GOOD_SUPPORTED &&
                     out->field_strain_max <= WARN_FIELD_STRAIN;
+        char lie[120] = "";
+        say_lie(lie, sizeof lie, out);
         out->verdict = good ? HC_ALIGN_GOOD : HC_ALIGN_USABLE;
         snprintf(
             out->why, sizeof out->why,
             "%s%d of %d recognisable tiles agree; tiles left out of the fit miss it by %.2f px "
-            "(median), %.2f px (95 %%); %.0f %% of the frame is supported",
-            lie(pl->start.symmetry), out->tiles_used, out->tiles_clear, out->held_out_median_px,
-            out->held_out_p95_px, 100 * out->area_supported);
+            "(median), %.2f px (95 %%); %.0f %% of %s is supported",
+            lie, out->tiles_used, out->tiles_clear, out->held_out_median_px, out->held_out_p95_px,
+            100 * out->area_supported, out->is_detail ? "what it shows" : "the frame");
         say_field(out);
     }
 }
@@ -233,6 +243,7 @@ hc_status hc_align_judge(struct hc_align_fit *out, bool *is_bent, const struct h
         return st;
     }
     out->frame_to_view = pl->map;
+    hc_align_report_place(out, pl->w, pl->h, pl->view_w, pl->view_h);
     out->tile_pitch_px = pl->step_px * (pl->is_doubled ? M_SQRT1_2 : 1);
     out->area_supported =
         hc_align_area_supported(out, pl->roi, pl->step_px, pl->view_w, pl->view_h);

@@ -31,7 +31,8 @@ struct sample {
 struct opinion {
     struct hc_plane ref, view; // overviews; the view's tones run from 0 to BINS - 1
     const struct hc_align_mask *ignored_ref, *ignored_view;
-    int ref_k, view_k; // frame and view px per overview px
+    double cx, cy, half_w, half_h; // the part of the frame in question, overview px
+    int ref_k, view_k;             // frame and view px per overview px
     struct sample *s;
     size_t n;
     double turn[4];              // frame displacement to view displacement, overview px
@@ -42,7 +43,9 @@ struct opinion {
 // The same reduction of both views, from the level that has it with the least work.
 static hc_status overviews(struct opinion *o, const struct hc_align_placing *pl, struct hc_err *err)
 {
-    int side = pl->w > pl->h ? pl->w : pl->h;
+    double part = fmax(pl->roi.x1 - pl->roi.x0, pl->roi.y1 - pl->roi.y0);
+    int side =
+        (int)fmax(part, (pl->w > pl->h ? pl->w : pl->h) / 2.0); // of a detail: no whole frame
     int l = pl->ref.levels > 1 && side / pl->ref.level[1].k >= SIDE / 2 ? 1 : 0;
     int k = pl->ref.level[l].k, by = (side + SIDE * k - 1) / (SIDE * k);
     hc_status st = hc_align_reduce(&o->ref, &pl->ref.level[l].src, by, NULL, NULL, err);
@@ -50,6 +53,10 @@ static hc_status overviews(struct opinion *o, const struct hc_align_placing *pl,
         st = hc_align_reduce(&o->view, &pl->view.level[l].src, by, NULL, NULL, err);
     }
     o->ref_k = by * k;
+    o->cx = (pl->roi.x0 + pl->roi.x1) / 2 / o->ref_k;
+    o->cy = (pl->roi.y0 + pl->roi.y1) / 2 / o->ref_k;
+    o->half_w = (pl->roi.x1 - pl->roi.x0) / 2 / o->ref_k;
+    o->half_h = (pl->roi.y1 - pl->roi.y0) / 2 / o->ref_k;
     o->view_k = by * pl->view.level[l].k;
     return st;
 }
@@ -82,7 +89,7 @@ static hc_status tones(struct hc_plane *p, struct hc_err *err)
 // Every other pixel of the frame's overview (as on a chessboard) that the view shows.
 static hc_status take_samples(struct opinion *o, const struct hc_align_fit *fit, struct hc_err *err)
 {
-    double cx = o->ref.w / 2.0, cy = o->ref.h / 2.0, unit = hypot(cx, cy), e = 0.5;
+    double cx = o->cx, cy = o->cy, unit = hypot(o->half_w, o->half_h), e = 0.5;
     struct hc_pt at[5] = {{cx, cy}, {cx - e, cy}, {cx + e, cy}, {cx, cy - e}, {cx, cy + e}};
     o->s = hc_mem_array((size_t)o->ref.w * (size_t)o->ref.h / 2 + 1, sizeof *o->s);
     o->joint = hc_mem_array(BLOCKS, sizeof *o->joint);
@@ -216,9 +223,9 @@ static double off_target(struct opinion *o, const double best[PARAMS], struct hc
 // Mean length of a displacement over the frame, overview px.
 static double mean_length(const struct opinion *o, const double shift[PARAMS])
 {
-    double cx = o->ref.w / 2.0, cy = o->ref.h / 2.0, unit = hypot(cx, cy), sum = 0;
+    double unit = hypot(o->half_w, o->half_h), sum = 0;
     for (int k = 0; k < 25; k++) {
-        double x = (k % 5 / 2.0 - 1) * cx / unit, y = (k / 5 / 2.0 - 1) * cy / unit;
+        double x = (k % 5 / 2.0 - 1) * o->half_w / unit, y = (k / 5 / 2.0 - 1) * o->half_h / unit;
         struct hc_pt d = displace(shift, x, y);
         sum += hypot(d.x, d.y) / 25;
     }

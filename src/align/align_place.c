@@ -7,6 +7,15 @@
 #define WANTED_TILES 300 // per pass; on smaller views the tiles overlap, by half at most
 #define MAX_TILES 2500   // per pass; on larger views the tiles stand apart
 #define MIN_SIDE 128
+#define MIN_SURVEY 600     // px of a level that serves for the wide search
+#define MIN_TOP_PX 200     // of the coarsest level that tiles are laid on in a part of the frame
+#define ROI_MARGIN 0.05    // of the part that a view shows
+#define MAX_SCALE 32       // view px per frame px
+#define TRIED 3            // places from one search that the tiles may judge
+#define MIN_SCORE 6.0      // of such a place
+#define NEXT_SCORE 0.7     // and of the next ones, times the best
+#define MIN_AGREEING 6     // tiles on the coarsest level for a place to be followed to finer ones
+#define MIN_AGREEMENT 0.35 // of its clear tiles
 
 static int longest(const struct hc_align_source *s)
 {
@@ -69,6 +78,7 @@ static hc_status run_pass(struct hc_align_placing *pl, int level, struct hc_par 
     pl->tile_k = k;
     pl->step_px = pass.step * k;
     pl->is_doubled = false;
+    pl->clear = pl->agreeing = 0;
     st = hc_align_measure(&pl->tile, &pl->n, &pass, par, job, err);
     if (st != HC_OK) {
         return st;
@@ -76,6 +86,10 @@ static hc_status run_pass(struct hc_align_placing *pl, int level, struct hc_par 
     st = hc_align_fit_map(&fit, pl->tile, pl->n, &pl->start.frame_to_view, &pl->sofar, centre,
                           hypot(pl->roi.x1 - centre.x, pl->roi.y1 - centre.y),
                           HC_ALIGN_REACH_PX * k, &fit_err);
+    if (st == HC_OK) {
+        pl->clear = fit.clear;
+        pl->agreeing = fit.agreeing;
+    }
     if (st == HC_OK && hc_align_is_plausible(&fit.frame_to_view, pl->roi)) {
         pl->map = fit.frame_to_view;
         pl->model = fit.model;
@@ -112,17 +126,35 @@ static hc_status add_tiles(struct hc_align_placing *pl, struct hc_par *par, stru
     return st;
 }
 
-// From the start found by a coarse search through all levels to the verdict.
+// The coarsest level on which the part of the frame in question has room for tiles.
+static int top_level(const struct hc_align_placing *pl)
+{
+    double side = fmax(pl->roi.x1 - pl->roi.x0, pl->roi.y1 - pl->roi.y0);
+    int l = pl->ref.levels - 1;
+    while (l > 0 && side / pl->ref.level[l].k < MIN_TOP_PX) {
+        l--;
+    }
+    return l;
+}
+
+// From the start found by a coarse search through all levels to the verdict. With may_stop a start
+// that the first level does not bear out is followed no further.
 static hc_status run_levels(struct hc_align_fit *out, struct hc_align_placing *pl, double lo,
-                            double hi, struct hc_par *par, struct hc_job *job, struct hc_err *err)
+                            double hi, bool may_stop, struct hc_par *par, struct hc_job *job,
+                            struct hc_err *err)
 {
     hc_status st = HC_OK;
-    bool is_bent = false;
+    bool is_bent = false, is_hopeless = false;
+    int top = top_level(pl);
     pl->map = pl->start.frame_to_view;
-    for (int l = pl->ref.levels - 1; st == HC_OK && l >= 0; l--) {
+    pl->model = HC_ALIGN_SIMILARITY;
+    for (int l = top; st == HC_OK && l >= 0 && !is_hopeless; l--) {
         double share = 0.2 * (hi - lo), last = lo + 0.6 * (hi - lo); // the last passes take longest
         hc_job_phase(job, l ? lo : lo + share, l ? lo + share : last);
         st = run_pass(pl, l, par, job, err);
+        is_hopeless = may_stop && l == top && top > 0 &&
+                      (pl->agreeing < MIN_AGREEING ||
+                       (double)pl->agreeing < MIN_AGREEMENT * (double)pl->clear);
     }
     if (st == HC_OK) {
         st = hc_align_judge(out, &is_bent, pl, err);
@@ -180,48 +212,133 @@ static hc_status place_near(struct hc_align_fit *out, struct hc_align_placing *p
                             struct hc_par *par, struct hc_job *job, struct hc_err *err)
 {
     double unity = (double)pl->ref.coarse_k / pl->view.coarse_k;
-    struct hc_align_grid grid = {0, 0, 0.5, 9, unity, 1.01, 5};
+    struct hc_align_grid grid = {0, 0.5, 9, unity, 1.01, 5};
     struct hc_align_coarse ref = {&pl->ref.coarse, pl->ref.coarse_k, &pl->ignored_ref};
     struct hc_align_coarse view = {&pl->view.coarse, pl->view.coarse_k, &pl->ignored_view};
     hc_status st = hc_align_coarse(&pl->start, &ref, &view, &grid, par, err);
-    return st == HC_OK ? run_levels(out, pl, 0.3, 0.6, par, job, err) : st;
+    return st == HC_OK ? run_levels(out, pl, 0.3, 0.5, false, par, job, err) : st;
 }
 
-// Turned, mirrored or of another resolution. Levels are made anew when one view has to be reduced
-// for its pixels to match the other's.
+// A plane for the wide search, from the smallest level that is large enough.
+static hc_status survey(struct hc_plane *out, struct hc_align_coarse *pic,
+                        const struct hc_align_pyramid *p, const struct hc_align_mask *ignored,
+                        struct hc_err *err)
+{
+    int l = p->levels > 1 && longest(&p->level[1].src) >= MIN_SURVEY ? 1 : 0;
+    const struct hc_align_level *level = &p->level[l];
+    int by = (longest(&level->src) + HC_ALIGN_SEARCH_SIDE - 1) / HC_ALIGN_SEARCH_SIDE;
+    *pic = (struct hc_align_coarse){out, level->k * by, ignored};
+    return hc_align_reduce(out, &level->src, by, NULL, NULL, err);
+}
+
+// Levels are made anew when one view has to be reduced for its pixels to match the other's.
+static hc_status match_levels(struct hc_align_placing *pl, const struct hc_align_source *ref,
+                              const struct hc_align_source *view, double scale, struct hc_job *job,
+                              struct hc_err *err)
+{
+    int ref_k = scale < 1 ? (int)lround(1 / scale) : 1;
+    int view_k = scale > 1 ? (int)lround(scale) : 1;
+    int levels = levels_for(longest(ref) / ref_k);
+    int ref_c = pl->ref.coarse_k, view_c = pl->view.coarse_k;
+    hc_status st;
+    if (ref_k == pl->ref.level[0].k && view_k == pl->view.level[0].k) {
+        return HC_OK;
+    }
+    hc_align_pyramid_release(&pl->ref);
+    hc_align_pyramid_release(&pl->view);
+    st = hc_align_pyramid_create(&pl->ref, ref, ref_k, levels, ref_c, "the reference", job, err);
+    if (st == HC_OK) {
+        st = hc_align_pyramid_create(&pl->view, view, view_k, levels, view_c, "the view", job, err);
+    }
+    return st;
+}
+
+// The part of the frame that a view placed so shows, and a little more. False when that is next to
+// nothing, or the map is beyond reason.
+static bool take_roi(struct hc_align_placing *pl, double *scale)
+{
+    struct hc_pt corner[4] = {{0, 0}, {pl->view_w, 0}, {pl->view_w, pl->view_h}, {0, pl->view_h}};
+    struct hc_homog back;
+    struct hc_box b;
+    double margin, j[4];
+    if (hc_homog_invert(&back, &pl->start.frame_to_view, NULL) != HC_OK) {
+        return false;
+    }
+    for (int k = 0; k < 4; k++) {
+        corner[k] = hc_homog_apply(&back, corner[k]);
+    }
+    b = hc_poly_box(corner, 4);
+    margin = ROI_MARGIN * fmax(b.x1 - b.x0, b.y1 - b.y0);
+    pl->roi = (struct hc_box){fmax(b.x0 - margin, 0), fmax(b.y0 - margin, 0),
+                              fmin(b.x1 + margin, pl->w), fmin(b.y1 + margin, pl->h)};
+    hc_align_jacobian(j, &pl->start.frame_to_view, pl->w / 2.0, pl->h / 2.0);
+    *scale = sqrt(fabs(j[0] * j[3] - j[1] * j[2]));
+    return pl->roi.x1 - pl->roi.x0 > 64 && pl->roi.y1 - pl->roi.y0 > 64 && *scale > 1 / MAX_SCALE &&
+           *scale < MAX_SCALE;
+}
+
+// The tiles decide on the likely places that one search found, the likeliest first.
+static hc_status try_places(struct hc_align_fit *out, struct hc_align_placing *pl,
+                            const struct hc_align_source *ref, const struct hc_align_source *view,
+                            const struct hc_align_start *start, int n, double lo, double hi,
+                            struct hc_par *par, struct hc_job *job, struct hc_err *err)
+{
+    hc_status st = HC_OK;
+    for (int i = 0; st == HC_OK && i < n && i < TRIED; i++) {
+        double at = lo + (hi - lo) * i / TRIED, next = lo + (hi - lo) * (i + 1) / TRIED, scale;
+        if (start[i].score < MIN_SCORE || start[i].score < NEXT_SCORE * start[0].score) {
+            break;
+        }
+        pl->start = start[i];
+        if (!take_roi(pl, &scale)) {
+            continue;
+        }
+        hc_align_fit_release(out);
+        *out = (struct hc_align_fit){.verdict = HC_ALIGN_REFUSED};
+        hc_job_phase(job, at, at);
+        st = match_levels(pl, ref, view, scale, NULL, err);
+        if (st == HC_OK) {
+            st = run_levels(out, pl, at, next, true, par, job, err);
+        }
+        if (st == HC_OK && out->verdict != HC_ALIGN_REFUSED) {
+            break;
+        }
+    }
+    return st;
+}
+
+// Turned, mirrored, of another resolution, a detail of the frame or more than the frame. The
+// searches go from like lengths to unlike ones.
 static hc_status place_wide(struct hc_align_fit *out, struct hc_align_placing *pl,
                             const struct hc_align_source *ref, const struct hc_align_source *view,
                             struct hc_par *par, struct hc_job *job, struct hc_err *err)
 {
-    double scale;
-    int ref_k, view_k;
-    hc_status st;
-    hc_job_phase(job, 0.6, 0.7);
-    st = hc_align_search_wide(
-        &pl->start, &(struct hc_align_coarse){&pl->ref.coarse, pl->ref.coarse_k, &pl->ignored_ref},
-        &(struct hc_align_coarse){&pl->view.coarse, pl->view.coarse_k, &pl->ignored_view}, par, job,
-        err);
-    if (st != HC_OK) {
-        return st;
+    static const struct {
+        int tier;
+        bool is_view_small;
+    } search[] = {{0, true}, {1, true}, {1, false}, {2, true}, {2, false}};
+    enum { SEARCHES = sizeof search / sizeof *search };
+    struct hc_plane plane[2] = {{0}};
+    struct hc_align_coarse pic[2];
+    hc_status st = survey(&plane[0], &pic[0], &pl->ref, &pl->ignored_ref, err);
+    out->verdict = HC_ALIGN_REFUSED;
+    if (st == HC_OK) {
+        st = survey(&plane[1], &pic[1], &pl->view, &pl->ignored_view, err);
     }
-    scale = pl->start.scale * pl->view.coarse_k / pl->ref.coarse_k; // view px per frame px
-    ref_k = scale < 1 ? (int)lround(1 / scale) : 1;
-    view_k = scale > 1 ? (int)lround(scale) : 1;
-    if (ref_k > 1 || view_k > 1) {
-        int levels = levels_for(longest(ref) / ref_k), ref_c = pl->ref.coarse_k;
-        int view_c = pl->view.coarse_k;
-        hc_align_pyramid_release(&pl->ref);
-        hc_align_pyramid_release(&pl->view);
-        hc_job_phase(job, 0.7, 0.75);
-        st =
-            hc_align_pyramid_create(&pl->ref, ref, ref_k, levels, ref_c, "the reference", job, err);
+    for (int i = 0; st == HC_OK && i < SEARCHES && out->verdict == HC_ALIGN_REFUSED; i++) {
+        double lo = 0.5 + 0.5 * i / SEARCHES, hi = lo + 0.5 / SEARCHES, mid = (lo + hi) / 2;
+        struct hc_align_start start[HC_ALIGN_CANDIDATES];
+        int n = 0;
+        hc_job_phase(job, lo, mid);
+        st = hc_align_search(start, &n, search[i].tier, search[i].is_view_small, &pic[0], &pic[1],
+                             par, job, err);
         if (st == HC_OK) {
-            hc_job_phase(job, 0.75, 0.8);
-            st = hc_align_pyramid_create(&pl->view, view, view_k, levels, view_c, "the view", job,
-                                         err);
+            st = try_places(out, pl, ref, view, start, n, mid, hi, par, job, err);
         }
     }
-    return st == HC_OK ? run_levels(out, pl, 0.8, 1, par, job, err) : st;
+    hc_plane_release(&plane[0]);
+    hc_plane_release(&plane[1]);
+    return st;
 }
 
 hc_status hc_align_place(struct hc_align_fit *out, const struct hc_align_source *ref,

@@ -288,7 +288,7 @@ static void stop_late(void *ctx, double fraction, const char *what)
 {
     struct hc_job *job = ctx;
     (void)what;
-    if (fraction > 0.35) {
+    if (fraction > 0.32) {
         atomic_store(&job->cancel, true);
     }
 }

@@ -85,10 +85,8 @@ struct hc_align_peak hc_align_correlate_fine(const struct hc_fft2 *fft, int n, f
 // ---- align_coarse.c
 
 // Similarities to try between two reduced planes, about their centres: `turns` (odd) steps round
-// turn_deg, `scales` (odd) factors round scale (reduced view px per reduced frame px). Symmetries 1
-// to 3 are quarter turns, 4 to 7 the same after a left-right mirror.
+// turn_deg, `scales` (odd) factors round scale (reduced view px per reduced frame px).
 struct hc_align_grid {
-    int symmetry;
     double turn_deg, turn_step_deg;
     int turns;
     double scale, scale_ratio;
@@ -97,8 +95,6 @@ struct hc_align_grid {
 struct hc_align_start {
     struct hc_homog frame_to_view; // full px
     double score;                  // peak over the standard deviation of its surface
-    double turn_deg, scale;        // where in the grid
-    int symmetry;
 };
 // A view reduced by k to 512 px or less.
 struct hc_align_coarse {
@@ -110,11 +106,18 @@ struct hc_align_coarse {
 hc_status hc_align_coarse(struct hc_align_start *out, const struct hc_align_coarse *ref,
                           const struct hc_align_coarse *view, const struct hc_align_grid *grid,
                           struct hc_par *par, struct hc_err *err) HC_MUST_CHECK;
-// The best over all symmetries, turns within 5 degrees and pictures that are 0.7 to 1.4 times as
-// large in one view as in the other once both are reduced to the same longer side.
-hc_status hc_align_search_wide(struct hc_align_start *out, const struct hc_align_coarse *ref,
-                               const struct hc_align_coarse *view, struct hc_par *par,
-                               struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
+
+// ---- align_search.c
+
+#define HC_ALIGN_SEARCH_SIDE 768 // px, at most, of the planes searched
+#define HC_ALIGN_TIERS 3
+#define HC_ALIGN_CANDIDATES 6 // at most, from one search
+// Likely places of one picture in the other, best first. Tier 0: both show about the same length
+// (0.67 to 1.5); tier 1: the smaller one 0.4 to 0.72, tier 2: 0.22 to 0.43 of the other's length.
+// `out` has room for HC_ALIGN_CANDIDATES; of each only frame_to_view and score are filled.
+hc_status hc_align_search(struct hc_align_start *out, int *count, int tier, bool is_view_small,
+                          const struct hc_align_coarse *ref, const struct hc_align_coarse *view,
+                          struct hc_par *par, struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
 
 // ---- align_tile.c
 
@@ -176,11 +179,12 @@ struct hc_align_sample {
     double weight; // 0 when it does not agree with its neighbours
     bool is_held_out;
 };
-// The field over a w x h frame from tiles `step` px apart whose displacements are trusted to about
-// `unit` px (section 9 of the theory); writes the weights. *out is NULL, and HC_OK returned, when
-// the held-out tiles do not gain clearly. Otherwise owned by the caller.
-hc_status hc_align_bend(struct hc_align_field **out, struct hc_align_sample *s, size_t n, double w,
-                        double h, double step, double unit, struct hc_err *err) HC_MUST_CHECK;
+// The field over a w x h frame from tiles in a part of it, `step` px apart whose displacements are
+// trusted to about `unit` px (section 9 of the theory); writes the weights. *out is NULL, and HC_OK
+// returned, when the held-out tiles do not gain clearly. Otherwise owned by the caller.
+hc_status hc_align_bend(struct hc_align_field **out, struct hc_align_sample *s, size_t n,
+                        struct hc_box part, double w, double h, double step, double unit,
+                        struct hc_err *err) HC_MUST_CHECK;
 void hc_align_bend_release(struct hc_align_field *f);
 // The greatest singular value of the field's derivative over the w x hgt frame, and its greatest
 // length.
@@ -210,6 +214,7 @@ struct hc_align_placing {
     struct hc_align_start start;
     struct hc_homog sofar, map; // the last tiles were measured with sofar, and gave map
     enum hc_align_model model;  // of map
+    size_t clear, agreeing;     // tiles of the last pass
     struct hc_align_measure *tile;
     size_t n;
     int tile_k, step_px; // level and spacing (full px) of the last tiles
