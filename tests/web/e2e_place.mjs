@@ -175,6 +175,11 @@ await test("a film that cannot be found is placed by pairs; the misses are those
     const film = viewOf("film");
     same(film.fit.verdict, "refused", "the program alone refuses it");
     yes((await page.locator(`#view-${film.id}`).innerText()).includes("do not compare"), "the list says so");
+    await page.locator(`#view-${film.id}`).getByText("File and fit").click();
+    await page.getByRole("button", {name: "Fit map: film"}).click();
+    await until(async () => (await page.locator("#legend").innerText()).includes("fit of film: do not compare"), "the map of what was found");
+    yes((await page.locator("#legend").innerText()).includes(film.fit.why.slice(1, 40)), "and why it was refused");
+    await shot(page, "real-refused");
     await page.getByRole("button", {name: "Pairs of points: film"}).click();
     await panesDrawn(page);
     for (const p of PLACES)
