@@ -302,9 +302,10 @@ enum hc_relief_refusal {
     HC_RELIEF_SMALL = 6,       // area too small for the band
     HC_RELIEF_NO_TEXTURE = 7,  // paint relief is lost in noise in this band
     HC_RELIEF_FEW_WINDOWS = 8, // no usable pair of cleaned window and varnished neighbour
-    HC_RELIEF_OUTSIDE = 9      // the numbers contradict the model (retained far outside 0..1)
+    HC_RELIEF_OUTSIDE = 9,     // the numbers contradict the model (retained far outside 0..1)
+    HC_RELIEF_NARROW = 10      // highlights narrower than the lamps near the axis can place
 };
-#define HC_RELIEF_REFUSAL_COUNT 10
+#define HC_RELIEF_REFUSAL_COUNT 11
 const char *hc_relief_refusal_text(enum hc_relief_refusal r); // one plain sentence
 
 struct hc_relief_film_input {

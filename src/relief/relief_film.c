@@ -10,8 +10,10 @@
 #include <string.h>
 
 #define MIN_COVERAGE 0.6
+#define FULL_COVERAGE 0.9 // what is bridged between highlights is too smooth to integrate or to map
 #define MIN_NEAR 8
 #define MIN_BARE_RATIO 1.05 // misfit of bare paint over that of the film
+#define MIN_LOBE 0.5        // width of the highlight over the lamps' spacing (from our simulations)
 #define MIN_HALF 0.15
 #define FILL_RESIDUAL_DEG 0.5
 #define TILES 4 // a side, for the spread of the retained relief
@@ -393,14 +395,41 @@ static void say(struct hc_relief_film *out, const struct hc_relief_film_input *i
                                      "of a white, so it reads high");
     size_t at = n > 0 && (size_t)n < sizeof out->why ? (size_t)n : sizeof out->why - 1;
     if (!out->has_fill) {
-        snprintf(out->why + at, sizeof out->why - at,
-                 " No micrometres: lamp directions are not known to half a degree.");
+        snprintf(out->why + at, sizeof out->why - at, " No micrometres: %s.",
+                 out->coverage < FULL_COVERAGE ? "highlights cover too little for that"
+                                               : "lamp directions are not known to half a degree");
     }
+}
+
+// Usual width of the lobe over the usual distance of a lamp's mirroring slope from its neighbour's.
+static double lobe_spacing(const struct hc_relief_film_work *w)
+{
+    double gap[HC_RELIEF_MAX_LIGHTS], width = 0, seen = 0;
+    size_t n = 0;
+    for (int k = 0; k < w->n; k++) {
+        double near = 1e9;
+        for (int j = 0; j < w->n; j++) {
+            if (j != k && w->has_lobe[j]) {
+                near = fmin(
+                    near, hypot(w->facet[k][0] - w->facet[j][0], w->facet[k][1] - w->facet[j][1]));
+            }
+        }
+        if (w->has_lobe[k]) {
+            gap[n++] = near;
+        }
+    }
+    for (int i = 0; i < w->w * w->h; i++) {
+        bool is_seen = w->seen.px[i] > 0.5f && keep_in(w->in->mask, i % w->w, i / w->w) > 0;
+        width += is_seen ? sqrt((double)w->lobe2.px[i]) : 0;
+        seen += is_seen;
+    }
+    return seen > 0 ? width / seen / fmax(1e-6, hc_stats_median(gap, n)) : 0;
 }
 
 struct solution {
     struct hc_relief_under all, bare, half[2]; // half: from every second lamp
     struct hc_plane film[2];                   // band-limited
+    struct hc_plane told;                      // mask of the figures: where highlights were seen
 };
 
 // Is there a film, and was its surface seen?
@@ -419,7 +448,10 @@ static hc_status film_gates(struct hc_relief_film *out, struct solution *s,
     if (out->bare_ratio < MIN_BARE_RATIO) {
         return refuse(out, HC_RELIEF_NO_FILM, "");
     }
-    return out->coverage < MIN_COVERAGE ? refuse(out, HC_RELIEF_COVERAGE, "") : HC_OK;
+    if (out->coverage < MIN_COVERAGE) {
+        return refuse(out, HC_RELIEF_COVERAGE, "");
+    }
+    return lobe_spacing(w) < MIN_LOBE ? refuse(out, HC_RELIEF_NARROW, "") : HC_OK;
 }
 
 static hc_status compare_surfaces(struct hc_relief_film *out, struct solution *s,
@@ -434,18 +466,22 @@ static hc_status compare_surfaces(struct hc_relief_film *out, struct solution *s
         st = hc_relief_under_solve(&s->half[i], w, i, 2, false, err);
         st = st == HC_OK ? hc_plane_create(&s->film[i], w->w, w->h, err) : st;
     }
+    st = st == HC_OK ? hc_plane_create(&s->told, w->w, w->h, err) : st;
+    for (int i = 0; st == HC_OK && i < w->w * w->h; i++) {
+        s->told.px[i] = w->seen.px[i] * (float)keep_in(w->in->mask, i % w->w, i / w->w);
+    }
     if (st == HC_OK) {
         hc_plane_copy(&s->film[0], &w->p);
         hc_plane_copy(&s->film[1], &w->q);
     }
     for (int i = 0; i < 6 && st == HC_OK; i++) {
-        st = hc_relief_band_filter(f[i], f[i], w->in->mask, w->mm, band, w->par, err);
+        st = hc_relief_band_filter(f[i], f[i], &s->told, w->mm, band, w->par, err);
     }
     if (st != HC_OK) {
         return st;
     }
     const struct hc_plane *const g[6] = {f[0], f[1], f[2], f[3], f[4], f[5]};
-    retained(out, g, w->in->mask, &d);
+    retained(out, g, &s->told, &d);
     if (!(d.aa > 0.5 * d.self)) {
         return refuse(out, HC_RELIEF_NO_TEXTURE, "");
     }
@@ -457,7 +493,8 @@ static hc_status compare_surfaces(struct hc_relief_film *out, struct solution *s
     out->film_p = w->p;
     out->film_q = w->q;
     s->all.p = s->all.q = w->p = w->q = (struct hc_plane){0};
-    if (w->in->sphere_residual_deg >= 0 && w->in->sphere_residual_deg <= FILL_RESIDUAL_DEG) {
+    if (w->in->sphere_residual_deg >= 0 && w->in->sphere_residual_deg <= FILL_RESIDUAL_DEG &&
+        out->coverage >= FULL_COVERAGE) {
         st = fill(out, w, band, err);
     }
     say(out, w->in, band);
@@ -479,6 +516,7 @@ static hc_status figures(struct hc_relief_film *out, struct hc_relief_film_work 
     hc_relief_under_release(&s.half[1]);
     hc_plane_release(&s.film[0]);
     hc_plane_release(&s.film[1]);
+    hc_plane_release(&s.told);
     return st;
 }
 
@@ -539,6 +577,13 @@ hc_status hc_relief_clog_map(struct hc_plane *out, const struct hc_relief_film *
     if (f->refusal != HC_RELIEF_GIVEN || !f->paint_p.px) {
         return hc_err_set(err, HC_EREFUSED, "relief", "no map of filled relief: %s",
                           hc_relief_refusal_text(f->refusal));
+    }
+    if (f->coverage < FULL_COVERAGE) {
+        return hc_err_set(
+            err, HC_EREFUSED, "relief",
+            "no map of filled relief: highlights are seen on %.0f %% of the area, 90 %% "
+            "are needed",
+            100 * f->coverage);
     }
     if (cell_px < 4 || out->w != (f->paint_p.w + cell_px - 1) / cell_px ||
         out->h != (f->paint_p.h + cell_px - 1) / cell_px) {

@@ -31,7 +31,10 @@ const char *hc_relief_refusal_text(enum hc_relief_refusal r)
         "no usable pair of a cleaned window and its varnished neighbour",
         "the numbers contradict the model (retained relief far outside 0 to 1); perhaps the two "
         "areas "
-        "differ in brushwork"};
+        "differ in brushwork",
+        "the highlights are narrower than the lamps near the axis can place; use more lamps there, "
+        "or "
+        "broader ones"};
     return (unsigned)r < HC_RELIEF_REFUSAL_COUNT ? text[r] : "unknown reason";
 }
 

@@ -134,6 +134,12 @@ static double highlight(double p, double q, const double l[3], double lobe)
     return dot > 0 ? d : 0;
 }
 
+static double gauss_highlight(double p, double q, const double l[3], double lobe)
+{
+    double dx = -l[0] / (1 + l[2]) - p, dy = -l[1] / (1 + l[2]) - q;
+    return exp(-(dx * dx + dy * dy) / (lobe * lobe)) / (lobe * lobe);
+}
+
 static double expose(double v, double exposure, double electrons, bool is_clipped, struct hc_rng *r)
 {
     v *= exposure;
@@ -187,6 +193,13 @@ static double first_bounce(const struct relief_film_scene *s, int x, int y, cons
 {
     double flat = fmax(1e-9, hypot(l[0], l[1])), n = s->index;
     double z = (double)hc_plane_get(&s->film.z, x, y) - (double)hc_plane_get(&s->paint.z, x, y);
+    if (s->is_bare) {
+        double a = (double)hc_plane_get(&s->paint.p, x, y),
+               b = (double)hc_plane_get(&s->paint.q, x, y);
+        return is_shaded(&s->paint, x, y, l, top)
+                   ? 0
+                   : fmax(0, (l[2] - a * l[0] - b * l[1]) / sqrt(1 + a * a + b * b));
+    }
     double tt = flat / sqrt(n * n - flat * flat), shift = fmax(0, s->film_mm + z) * tt / s->film.mm;
     double fx = x + 0.5 + shift * l[0] / flat, fy = y + 0.5 - shift * l[1] / flat;
     int ix = (int)fmin(fmax(fx, 0), s->film.z.w - 1), iy = (int)fmin(fmax(fy, 0), s->film.z.h - 1);
@@ -231,25 +244,28 @@ hc_status relief_render_film(struct hc_plane *plain, struct hc_plane *crossed,
     if (st == HC_OK) {
         hc_plane_copy(&total, &e1);
     }
-    for (int round = 0; st == HC_OK && round < 8; round++) { // E = E1 + rho r_i (G * E)
+    for (int round = 0; st == HC_OK && !s->is_bare && round < 8; round++) {
+        // E = E1 + rho r_i (G * E); patches of reflectance are wide against the film.
         st = hc_filter_gauss(&blur, &total, 1.2 * s->film_mm / s->film.mm, err);
         for (int i = 0; st == HC_OK && i < w * h; i++) {
             blur.px[i] *= s->albedo.px[i] * (float)ri;
             total.px[i] = e1.px[i] + blur.px[i];
         }
-        // The spread is of what the paint sends back: reflectance before the blur would be exact;
-        // patches of reflectance are wide against the film.
+    }
+    if (st == HC_OK && s->scatter_px > 0) {
+        st = hc_filter_gauss(&total, &total, s->scatter_px, err);
     }
     for (int y = 0; st == HC_OK && y < h; y++) {
         for (int x = 0; x < w; x++) {
-            double b[2] = {(double)hc_plane_get(&s->film.p, x, y),
-                           (double)hc_plane_get(&s->film.q, x, y)};
-            double d = (double)hc_plane_get(&s->albedo, x, y) * (double)hc_plane_get(&total, x, y) *
-                       tv / (s->index * s->index);
-            double g = is_shaded(&s->film, x, y, light->dir, top)
-                           ? 0
-                           : f0 * f0 * 0.25 / (s->lobe * s->lobe) * s->lobe * s->lobe *
-                                 highlight(b[0], b[1], light->dir, s->lobe);
+            double p = (double)hc_plane_get(&s->film.p, x, y), g = 0;
+            double q = (double)hc_plane_get(&s->film.q, x, y);
+            double d = (double)hc_plane_get(&s->albedo, x, y) * (double)hc_plane_get(&total, x, y);
+            if (!s->is_bare) {
+                d *= tv / (s->index * s->index);
+                g = s->is_gauss ? gauss_highlight(p, q, light->dir, s->lobe)
+                                : highlight(p, q, light->dir, s->lobe);
+                g *= is_shaded(&s->film, x, y, light->dir, top) ? 0 : 0.25 * f0 * f0;
+            }
             hc_plane_row(plain, y)[x] = (float)expose(d + g, exposure, noise_electrons, true, &r);
             hc_plane_row(crossed, y)[x] = (float)expose(d, exposure, noise_electrons, true, &r);
         }

@@ -49,6 +49,9 @@ struct relief_film_scene {
     struct relief_surface paint, film;
     struct hc_plane albedo;
     double index, film_mm, lobe;
+    bool is_gauss;     // Gaussian lobe instead of GGX
+    double scatter_px; // blur by light scattered inside the paint; 0 = none
+    bool is_bare;      // no film at all: matte paint
 };
 hc_status relief_render_film(struct hc_plane *plain, struct hc_plane *crossed,
                              const struct relief_film_scene *s, const struct hc_relief_light *light,
