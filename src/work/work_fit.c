@@ -337,14 +337,40 @@ bool hc_work_place_shows(const struct hc_work_place *p, const struct hc_pt *pt, 
     return true;
 }
 
-bool hc_work_place_is_supported(const struct hc_work_place *p, struct hc_pt at)
+// Inside the convex hull of the supported cells, but for its fine corners: in each of 16 directions
+// one of them lies farther than the point.
+static bool is_between(const json_t *rows, double cell, struct hc_pt at)
 {
-    const json_t *s = json_object_get(p->fit, "support");
+    bool has[16] = {false};
+    size_t n = json_array_size(rows);
+    for (size_t j = 0; j < n; j++) {
+        const char *row = json_string_value(json_array_get(rows, j));
+        for (size_t i = 0; row && row[i]; i++) {
+            double x = ((double)i + 0.5) * cell - at.x, y = ((double)j + 0.5) * cell - at.y;
+            for (int k = 0; row[i] == '1' && k < 16; k++) {
+                has[k] |= x * cos(k * M_PI / 8) + y * sin(k * M_PI / 8) > 0;
+            }
+        }
+    }
+    for (int k = 0; k < 16; k++) {
+        if (!has[k]) {
+            return false;
+        }
+    }
+    return true;
+}
+
+enum hc_work_support hc_work_place_support(const struct hc_work_place *p, struct hc_pt at)
+{
+    const json_t *s = json_object_get(p->fit, "support"), *rows = json_object_get(s, "mask");
     double cell = hc_work_json_number(s, "cell_px");
     const char *row;
     if (!(cell > 0) || !(at.x >= 0 && at.y >= 0)) {
-        return true; // not known: nothing is said
+        return HC_WORK_NEAR; // not known: nothing is said
     }
-    row = json_string_value(json_array_get(json_object_get(s, "mask"), (size_t)floor(at.y / cell)));
-    return !row || at.x / cell >= (double)strlen(row) || row[(size_t)(at.x / cell)] == '1';
+    row = json_string_value(json_array_get(rows, (size_t)floor(at.y / cell)));
+    if (!row || at.x / cell >= (double)strlen(row) || row[(size_t)(at.x / cell)] == '1') {
+        return HC_WORK_NEAR;
+    }
+    return is_between(rows, cell, at) ? HC_WORK_BETWEEN : HC_WORK_EXTRAPOLATED;
 }

@@ -112,8 +112,9 @@ hc_status hc_work_check_test(const struct hc_view *v, const struct hc_work_place
                           "from %.1f px inside its outline on; place the view better",
                           v->label, v->held_out_p95_px, HC_WORK_EDGE_PX);
     }
-    if (!hc_work_place_is_supported(place,
-                                    (struct hc_pt){(box.x0 + box.x1) / 2, (box.y0 + box.y1) / 2})) {
+    if (hc_work_place_support(place,
+                              (struct hc_pt){(box.x0 + box.x1) / 2, (box.y0 + box.y1) / 2}) ==
+        HC_WORK_EXTRAPOLATED) {
         return hc_err_set(err, HC_EREFUSED, HC_WORK_ROOM,
                           "the placement of view %s is extrapolated there; place the view with "
                           "pairs of points around it",

@@ -147,8 +147,10 @@ hc_status hc_work_place_read(struct hc_work_place *p, const struct hc_view *v,
 void hc_work_place_release(struct hc_work_place *p);
 // All these frame points lie inside the view's outline.
 bool hc_work_place_shows(const struct hc_work_place *p, const struct hc_pt *pt, size_t n);
-// false: nothing near this frame point speaks for the placement.
-bool hc_work_place_is_supported(const struct hc_work_place *p, struct hc_pt at);
+// Does anything measured speak for the placement at this frame point: near it, on all sides of it
+// (dark or even paint between textured parts: interpolated), or neither?
+enum hc_work_support { HC_WORK_EXTRAPOLATED, HC_WORK_BETWEEN, HC_WORK_NEAR };
+enum hc_work_support hc_work_place_support(const struct hc_work_place *p, struct hc_pt at);
 
 // Fits the pairs of points kept for a view; HC_ENOTFOUND when there are none.
 hc_status hc_work_fit_kept_pairs(struct hc_work *w, const struct hc_view *v,

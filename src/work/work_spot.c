@@ -179,10 +179,12 @@ static void spot_compare(struct hc_buf *b, const struct hc_view *v,
     struct hc_work_compare c;
     struct hc_pt middle = {at.x0 + at.w / 2.0, at.y0 + at.h / 2.0};
     hc_work_compare(&c, v, place, mm);
-    if (!hc_work_place_is_supported(place, middle)) {
+    enum hc_work_support support = hc_work_place_support(place, middle);
+    if (support != HC_WORK_NEAR) {
         size_t n = strlen(c.note);
-        c.is_comparable = false;
-        snprintf(c.note + n, sizeof c.note - n, "%splacement is extrapolated here", n ? "; " : "");
+        c.is_comparable = c.is_comparable && support == HC_WORK_BETWEEN;
+        snprintf(c.note + n, sizeof c.note - n, "%splacement is %s here", n ? "; " : "",
+                 support == HC_WORK_BETWEEN ? "interpolated" : "extrapolated");
     }
     hc_json_kbool(b, "comparable", c.is_comparable);
     hc_json_kstr(b, "compare_note", c.note);
