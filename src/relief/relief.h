@@ -325,8 +325,8 @@ struct hc_relief_film_input {
 struct hc_relief_film { // zeroed planes and refusal != 0 when not given
     enum hc_relief_refusal refusal;
     struct hc_relief_interval retained; // <a.b>/<a.a> in the band; half-width at least 0.15
-    bool has_fill;
-    double fill_um;              // rms variation of the filling, band-limited
+    bool has_fill;  // only with lamps known to 0.5 degrees and highlights on 90 % of the area
+    double fill_um; // rms variation of the filling, band-limited
     double coverage, bare_ratio; // highlight coverage; misfit of bare paint over film model
     int near_axis;
     struct hc_relief_reading reading;                 // what ordinary slopes of this set read

@@ -18,8 +18,8 @@ struct height {
     bool has_drift;
     double drift[12]; // 6 coefficients, each for p and q: [2 c + 0], [2 c + 1]
     struct hc_dct2 *dct;
-    double *cos_x, *cos_y; // 2 cos(pi i / w) - 2
-    double *part, *part2;  // per block
+    float *cos_x, *cos_y; // 2 cos(pi i / w) - 2
+    double *part, *part2; // per block
     struct hc_par *par;
     // of the running pass
     struct hc_plane *a, *b;
@@ -135,13 +135,13 @@ static void plain_divergence_rows(void *ctx, int block, int y0, int y1)
 static void divide_rows(void *ctx, int block, int y0, int y1)
 {
     struct height *t = ctx;
-    double scale = 1 / (4.0 * t->p->w * t->p->h);
+    float scale = (float)(1 / (4.0 * t->p->w * t->p->h));
     (void)block;
     for (int y = y0; y < y1; y++) {
-        float *row = hc_plane_row(t->a, y);
-        double cy = t->cos_y[y];
+        float *restrict row = hc_plane_row(t->a, y), cy = t->cos_y[y];
+        const float *restrict cx = t->cos_x;
         for (int x = y == 0; x < t->p->w; x++) {
-            row[x] = (float)((double)row[x] * scale / (t->cos_x[x] + cy));
+            row[x] *= scale / (cx[x] + cy);
         }
         if (y == 0) {
             row[0] = 0.0f;
@@ -379,6 +379,37 @@ static void misfit_rows(void *ctx, int block, int y0, int y1)
     t->part2[block] = all;
 }
 
+// The same without weights and drift (and without the last column's links down); short runs are
+// summed in float, the runs in double.
+static void plain_misfit_rows(void *ctx, int block, int y0, int y1)
+{
+    struct height *t = ctx;
+    int w = t->p->w, h = t->p->h;
+    float k = 0.5f * t->mm;
+    double miss = 0, all = 0;
+    for (int y = y0; y < y1; y++) {
+        const float *p = hc_plane_row(t->p, y), *q = hc_plane_row(t->q, y),
+                    *z = hc_plane_row(t->a, y);
+        const float *qb = y + 1 < h ? q + t->q->stride : NULL, *zb = z + t->a->stride;
+        for (int at = 0; at < w - 1; at += 64) {
+            float e2[8] = {0}, g2[8] = {0};
+            int end = at + 64 < w - 1 ? at + 64 : w - 1;
+            for (int x = at; x < end; x++) {
+                float g = k * (p[x] + p[x + 1]), e = z[x + 1] - z[x] - g;
+                float gd = qb ? -k * (q[x] + qb[x]) : 0.0f, ed = qb ? zb[x] - z[x] - gd : 0.0f;
+                e2[x & 7] += e * e + ed * ed;
+                g2[x & 7] += g * g + gd * gd;
+            }
+            for (int i = 0; i < 8; i++) {
+                miss += (double)e2[i];
+                all += (double)g2[i];
+            }
+        }
+    }
+    t->part[block] = miss;
+    t->part2[block] = all;
+}
+
 static hc_status prepare(struct height *t, struct hc_err *err)
 {
     int w = t->p->w, h = t->p->h;
@@ -396,11 +427,11 @@ static hc_status prepare(struct height *t, struct hc_err *err)
     }
     for (int i = 0; i < w; i++) {
         double s = sin(M_PI * i / (2.0 * w));
-        t->cos_x[i] = -4 * s * s; // 2 cos - 2 without cancellation
+        t->cos_x[i] = (float)(-4 * s * s); // 2 cos - 2 without cancellation
     }
     for (int i = 0; i < h; i++) {
         double s = sin(M_PI * i / (2.0 * h));
-        t->cos_y[i] = -4 * s * s;
+        t->cos_y[i] = (float)(-4 * s * s);
     }
     struct hc_plane *more[4] = {&t->r, &t->s, &t->d, &t->ad};
     for (int i = 0; i < 4 && t->weight && st == HC_OK; i++) {
@@ -452,7 +483,7 @@ hc_status hc_relief_height(struct hc_plane *z_mm, struct hc_relief_height_report
     }
     if (st == HC_OK) {
         t.a = z_mm;
-        hc_par_rows(par, p->h, misfit_rows, &t);
+        hc_par_rows(par, p->h, t.weight || t.has_drift ? misfit_rows : plain_misfit_rows, &t);
         double miss = total(t.part, p->h), all = total(t.part2, p->h);
         out->residual = all > 0 ? sqrt(miss / all) : 0;
         out->reliable_mm = 0.25 * (p->w < p->h ? p->w : p->h) * mm_per_px;
@@ -480,5 +511,6 @@ size_t hc_relief_height_bytes(int w, int h, bool has_weight)
     size_t px = (size_t)w * (size_t)h * sizeof(float);
     size_t blocks = (size_t)hc_par_blocks((w + 15) / 16);
     return (has_weight ? 4 * px : 0) + blocks * 16 * (size_t)h * sizeof(float) +
-           ((size_t)w + (size_t)h + 2 * (size_t)hc_par_blocks(h)) * sizeof(double) + 4096;
+           ((size_t)w + (size_t)h) * sizeof(float) + 2 * (size_t)hc_par_blocks(h) * sizeof(double) +
+           4096;
 }
