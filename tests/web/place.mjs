@@ -255,7 +255,7 @@ await test("a pair that spoils the others is named, mended and placed again; the
     await page.locator("#place-by-pairs").click();
     await panelHas(page, "Pair 6 does not agree with the others.");
     await panelHas(page, "do not compare");
-    same(await page.locator(".pair-off").count(), 1, "it is marked in the list");
+    same(await page.locator(".pair-off").count(), 1, "it is marked in the list, at once with the verdict");
     yes((await page.locator(".pair-table tbody tr:nth-child(6)").innerText()).includes("does not agree"), "at its place");
     await shot(page, "pairs-spoilt");
     await page.getByRole("button", {name: "Delete pair 6"}).click();

@@ -58,7 +58,7 @@ export function viewFigures(v, mmPerPx)
         [f.lens, "lens distortion", lensText(f.lens)],
         [f.bend_strain_max !== undefined && f.bend_strain_max !== null, "greatest stretch of the fit", strainText(f.bend_strain_max)],
         [f.second_opinion_px !== undefined && !f.pairs, "a second method would move it by", pxAndMm(f.second_opinion_px, mm(f.second_opinion_px))],
-        [f.view_per_frame, "pixels for each of the frame", num(f.view_per_frame, 2)],
-        [f.exposure_factor, "exposure, multiplied by", num(f.exposure_factor, 3) + (f.exposure_spread ? `, spread ${num(f.exposure_spread, 3)}` : "")]];
+        [f.verdict !== "refused" && f.view_per_frame, "pixels for each of the frame", num(f.view_per_frame, 2)],
+        [f.verdict !== "refused" && f.exposure_factor, "exposure, multiplied by", num(f.exposure_factor, 3) + (f.exposure_spread ? `, spread ${num(f.exposure_spread, 3)}` : "")]];
     return figures(rows.filter(([isKnown]) => isKnown).map(([, name, value]) => /** @type {[string, string]} */ ([name, value])));
 }

@@ -185,8 +185,8 @@ function open(view, place, panel)
 
     const placeView = () => attempt(async () => {
         const asked = list.marks().list, end = await jobs.run(work, `Placing ${view.label}`, await api.placeByPairs(view.id, asked));
+        await readRecord(); // first, so that verdict and misses change together
         await reload();
-        await readRecord();
         if (end.status === "done")
             say(`${view.label}: ${view.fit.verdict === "refused" ? "do not compare" : view.fit.verdict}.`);
     });
@@ -195,8 +195,8 @@ function open(view, place, panel)
         const id = await api.takeBack(view.id);
         if (id)
             await jobs.run(work, `Taking back the place of ${view.label}`, id);
+        await readRecord(); // first, so that verdict and misses change together
         await reload();
-        await readRecord();
     });
 
     /** @param {KeyboardEvent} e */
