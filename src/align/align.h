@@ -108,9 +108,10 @@ struct hc_align_fit {
     // nothing. Over 1 px of the overview `why` says so and the verdict is at best usable. NaN when
     // the tones say nothing about place, for a refused fit and for pairs of points.
     double second_opinion_px;
-    // Radial distortion of the view against the frame: a point u = (q - c) / r of the view (c its
-    // centre, r half its diagonal) is moved to u (1 + k1 |u|^2 + k2 |u|^4) (Brown 1966; from
-    // memory). Not solved for yet: 0, 0. A weak distortion is followed by `field` like a bend.
+    // Radial distortion of the view against the frame, found only when held-out tiles gain by it:
+    // a point u = (q - c) / r of the view (c its centre, r half its diagonal) is moved to
+    // u (1 + k1 |u|^2 + k2 |u|^4) (Brown 1966; from memory). 0, 0 = none. For information: `field`
+    // already holds its effect, so hc_align_map needs nothing more.
     double lens_k1, lens_k2;
     char kind[80];        // what was fitted, in words: "homography and bend", "pairs of points" ...
     double tile_pitch_px; // distance between the centres of neighbouring tiles, frame px

@@ -74,7 +74,7 @@ struct hc_pt hc_align_map(const struct hc_align_fit *fit, struct hc_pt frame)
     return hc_homog_apply(&fit->frame_to_view, frame);
 }
 
-static struct hc_align_field *create(int cols, int rows, double cell)
+struct hc_align_field *hc_align_field_create(int cols, int rows, double cell)
 {
     size_t n = (size_t)cols * (size_t)rows;
     struct hc_align_field *f = hc_mem_array(1, sizeof *f);
@@ -350,7 +350,7 @@ static struct hc_align_field *embed(const struct hc_align_field *f, double x0, d
     int i0 = (int)lround(x0 / f->cell_px), j0 = (int)lround(y0 / f->cell_px);
     int cols = (int)fmax(ceil(w / f->cell_px) + 1, 4),
         rows = (int)fmax(ceil(h / f->cell_px) + 1, 4);
-    struct hc_align_field *all = create(cols, rows, f->cell_px);
+    struct hc_align_field *all = hc_align_field_create(cols, rows, f->cell_px);
     for (int k = 0; all && k < cols * rows; k++) {
         int i = k % cols - i0, j = k / cols - j0;
         i = i < 0 ? 0 : i < f->cols ? i : f->cols - 1;
@@ -393,7 +393,7 @@ hc_status hc_align_bend(struct hc_align_field **out, struct hc_align_sample *s, 
     p.nodes = (size_t)p.cols * (size_t)p.rows;
     p.band = 3 * (size_t)p.cols + 3;
     p.a = hc_mem_array(p.nodes * (p.band + 3), sizeof *p.a);
-    f = create(p.cols, p.rows, p.cell);
+    f = hc_align_field_create(p.cols, p.rows, p.cell);
     if (!scratch || !p.a || !f) {
         st = hc_err_set(err, HC_ENOMEM, "align", "out of memory for a field of %zu nodes", p.nodes);
         goto done;

@@ -233,6 +233,32 @@ void hc_align_report_opinion(struct hc_align_fit *out, double away_px, double li
     }
 }
 
+// The kind of the fit; the field gets the lens, which the tiles are told without.
+static hc_status report_lens(struct hc_align_fit *out, const struct hc_align_placing *pl,
+                             struct hc_err *err)
+{
+    bool has_lens = pl->lens.k1 != 0 || pl->lens.k2 != 0;
+    size_t n = strlen(out->why);
+    hc_status st = HC_OK;
+    snprintf(out->kind, sizeof out->kind, "%s%s%s", model_name[pl->model],
+             has_lens ? out->field ? ", lens" : " and lens" : "", out->field ? " and bend" : "");
+    if (has_lens) {
+        out->lens_k1 = pl->lens.k1;
+        out->lens_k2 = pl->lens.k2;
+        if (out->verdict != HC_ALIGN_REFUSED) {
+            snprintf(out->why + n, sizeof out->why - n,
+                     "; the view is distorted by its lens, %+.2g %% at the corners, which is taken "
+                     "into account",
+                     100 * (out->lens_k1 + out->lens_k2));
+        }
+        st = hc_align_lens_into_field(&out->field, &pl->lens, &pl->map, pl->w, pl->h, err);
+    }
+    if (st == HC_OK && has_lens) {
+        hc_align_bend_extent(out->field, pl->w, pl->h, &out->field_strain_max, &out->field_max_px);
+    }
+    return st;
+}
+
 hc_status hc_align_judge(struct hc_align_fit *out, bool *is_bent, const struct hc_align_placing *pl,
                          struct hc_err *err)
 {
@@ -256,8 +282,9 @@ hc_status hc_align_judge(struct hc_align_fit *out, bool *is_bent, const struct h
             judge(out, pl);
         }
     }
-    snprintf(out->kind, sizeof out->kind, "%s%s", model_name[pl->model],
-             out->field ? " and bend" : "");
+    if (st == HC_OK) {
+        st = report_lens(out, pl, err);
+    }
     hc_align_report_place(out, pl->w, pl->h, pl->view_w, pl->view_h);
     if (st == HC_OK) {
         st = hc_align_report_support(out, pl->w, pl->h, pl->step_px, pl->view_w, pl->view_h, err);

@@ -46,6 +46,7 @@ static struct hc_align_pass lay_tiles(const struct hc_align_placing *pl, int lev
     struct hc_align_pass pass = {.ref = ref,
                                  .view = &pl->view.level[level],
                                  .frame_to_view = pl->map,
+                                 .lens = pl->lens,
                                  .x0 = (int)floor(pl->roi.x0 / ref->k),
                                  .y0 = (int)floor(pl->roi.y0 / ref->k),
                                  .x1 = (int)fmin(ceil(pl->roi.x1 / ref->k), ref->src.w),
@@ -63,29 +64,17 @@ static struct hc_align_pass lay_tiles(const struct hc_align_placing *pl, int lev
     return pass;
 }
 
-static hc_status run_pass(struct hc_align_placing *pl, int level, struct hc_par *par,
-                          struct hc_job *job, struct hc_err *err)
+// The map from the tiles of the last pass; a level without an answer leaves it as it was, and the
+// verdict judges the last.
+static hc_status fit_tiles(struct hc_align_placing *pl, struct hc_err *err)
 {
-    struct hc_align_pass pass = lay_tiles(pl, level);
-    int k = pass.ref->k;
     struct hc_pt centre = {(pl->roi.x0 + pl->roi.x1) / 2, (pl->roi.y0 + pl->roi.y1) / 2};
     struct hc_align_model_fit fit;
     struct hc_err fit_err = {0};
-    hc_status st;
-    hc_mem_free(pl->tile);
-    pl->tile = NULL;
-    pl->sofar = pl->map;
-    pl->tile_k = k;
-    pl->step_px = pass.step * k;
-    pl->is_doubled = false;
+    hc_status st = hc_align_fit_map(&fit, pl->tile, pl->n, &pl->start.frame_to_view, &pl->sofar,
+                                    centre, hypot(pl->roi.x1 - centre.x, pl->roi.y1 - centre.y),
+                                    HC_ALIGN_REACH_PX * pl->tile_k, &fit_err);
     pl->clear = pl->agreeing = 0;
-    st = hc_align_measure(&pl->tile, &pl->n, &pass, par, job, err);
-    if (st != HC_OK) {
-        return st;
-    }
-    st = hc_align_fit_map(&fit, pl->tile, pl->n, &pl->start.frame_to_view, &pl->sofar, centre,
-                          hypot(pl->roi.x1 - centre.x, pl->roi.y1 - centre.y),
-                          HC_ALIGN_REACH_PX * k, &fit_err);
     if (st == HC_OK) {
         pl->clear = fit.clear;
         pl->agreeing = fit.agreeing;
@@ -96,7 +85,41 @@ static hc_status run_pass(struct hc_align_placing *pl, int level, struct hc_par 
     } else if (st == HC_ENOMEM) {
         return hc_err_set(err, st, "align", "%s", fit_err.what);
     }
-    return HC_OK; // a level without an answer leaves the map as it was; the verdict judges the last
+    return HC_OK;
+}
+
+static hc_status run_pass(struct hc_align_placing *pl, int level, struct hc_par *par,
+                          struct hc_job *job, struct hc_err *err)
+{
+    struct hc_align_pass pass = lay_tiles(pl, level);
+    hc_status st;
+    hc_mem_free(pl->tile);
+    pl->tile = NULL;
+    pl->sofar = pl->map;
+    pl->tile_k = pass.ref->k;
+    pl->step_px = pass.step * pl->tile_k;
+    pl->is_doubled = false;
+    st = hc_align_measure(&pl->tile, &pl->n, &pass, par, job, err);
+    return st == HC_OK ? fit_tiles(pl, err) : st;
+}
+
+// A pass, and what its tiles say of the lens; with a new lens the last level is measured again.
+static hc_status run_level(struct hc_align_placing *pl, int level, struct hc_par *par,
+                           struct hc_job *job, struct hc_err *err)
+{
+    bool is_found = false;
+    hc_status st = run_pass(pl, level, par, job, err);
+    if (st == HC_OK) {
+        st = hc_align_lens_fit(&is_found, &pl->lens, pl->tile, pl->n, &pl->sofar, &pl->map,
+                               pl->view.level[level].k, err);
+    }
+    if (st == HC_OK && is_found) {
+        st = fit_tiles(pl, err);
+    }
+    if (st == HC_OK && is_found && level == 0) {
+        st = run_pass(pl, level, par, job, err);
+    }
+    return st;
 }
 
 // A bend wants more tiles than a homography: staggered ones join those of the last pass, measured
@@ -148,10 +171,12 @@ static hc_status run_levels(struct hc_align_fit *out, struct hc_align_placing *p
     int top = top_level(pl);
     pl->map = pl->start.frame_to_view;
     pl->model = HC_ALIGN_SIMILARITY;
+    pl->lens = (struct hc_align_lens){
+        0, 0, {pl->view_w / 2.0, pl->view_h / 2.0}, hypot(pl->view_w, pl->view_h) / 2};
     for (int l = top; st == HC_OK && l >= 0 && !is_hopeless; l--) {
         double share = 0.2 * (hi - lo), last = lo + 0.6 * (hi - lo); // the last passes take longest
         hc_job_phase(job, l ? lo : lo + share, l ? lo + share : last);
-        st = run_pass(pl, l, par, job, err);
+        st = run_level(pl, l, par, job, err);
         is_hopeless = may_stop && l == top && top > 0 &&
                       (pl->agreeing < MIN_AGREEING ||
                        (double)pl->agreeing < MIN_AGREEMENT * (double)pl->clear);

@@ -119,6 +119,17 @@ hc_status hc_align_search(struct hc_align_start *out, int *count, int tier, bool
                           const struct hc_align_coarse *ref, const struct hc_align_coarse *view,
                           struct hc_par *par, struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
 
+// ---- align_lens.c
+
+// Radial distortion of the view (align.h, lens_k1), full px. {0}: none.
+struct hc_align_lens {
+    double k1, k2;
+    struct hc_pt centre;
+    double radius;
+};
+// From where a straight view would show a point to where this one does.
+struct hc_pt hc_align_lens_apply(const struct hc_align_lens *l, struct hc_pt q);
+
 // ---- align_tile.c
 
 // One tile pass over a pair of levels: measure where the view lies against the frame on a grid of
@@ -135,6 +146,7 @@ struct hc_align_pass {
     struct hc_homog frame_to_view; // so far, full px
     double floor_ref, floor_view;  // gradient (tone per px) up to which a tile has no texture
     int size, step, radius;        // of a tile, between tiles, of the search: level px
+    struct hc_align_lens lens;     // after frame_to_view
     int x0, y0, x1, y1;            // part of the reference where tiles are laid, level px;
                                    // x1 = 0: all of it
     const struct hc_align_mask *ignored_ref, *ignored_view;
@@ -166,6 +178,20 @@ hc_status hc_align_fit_map(struct hc_align_model_fit *out, const struct hc_align
 struct hc_pt hc_align_residual(const struct hc_align_measure *tile, const struct hc_homog *sofar,
                                const struct hc_homog *fitted_inverse);
 
+// ---- align_lens.c, fit
+
+// Is there distortion left in the tiles, measured through `sofar` and the lens so far, beyond the
+// map that was fitted to them? Then the lens changes, and the measurements are said anew for it.
+// `unit` is one level px in view px.
+hc_status hc_align_lens_fit(bool *is_found, struct hc_align_lens *lens,
+                            struct hc_align_measure *tile, size_t n, const struct hc_homog *sofar,
+                            const struct hc_homog *map, double unit,
+                            struct hc_err *err) HC_MUST_CHECK;
+// Put the lens into the field (made when *field is NULL): map(p + field) then shows it.
+hc_status hc_align_lens_into_field(struct hc_align_field **field, const struct hc_align_lens *lens,
+                                   const struct hc_homog *map, double w, double h,
+                                   struct hc_err *err) HC_MUST_CHECK;
+
 // ---- align_judge.c
 
 #define HC_ALIGN_REACH_PX 3.0 // a tile agrees when it lies this close to the fit, px of its level
@@ -185,6 +211,7 @@ struct hc_align_sample {
 hc_status hc_align_bend(struct hc_align_field **out, struct hc_align_sample *s, size_t n,
                         struct hc_box part, double w, double h, double step, double unit,
                         struct hc_err *err) HC_MUST_CHECK;
+struct hc_align_field *hc_align_field_create(int cols, int rows, double cell_px); // NULL: no memory
 void hc_align_bend_release(struct hc_align_field *f);
 // The greatest singular value of the field's derivative over the w x hgt frame, and its greatest
 // length.
@@ -214,6 +241,7 @@ struct hc_align_placing {
     struct hc_align_start start;
     struct hc_homog sofar, map; // the last tiles were measured with sofar, and gave map
     enum hc_align_model model;  // of map
+    struct hc_align_lens lens;  // after map
     size_t clear, agreeing;     // tiles of the last pass
     struct hc_align_measure *tile;
     size_t n;

@@ -30,6 +30,18 @@ struct pass {
     struct hc_align_measure *out; // of this batch
 };
 
+// Reference level px to view level px, through the map and the lens.
+static struct hc_pt map_point(const struct pass *ps, struct hc_pt p)
+{
+    double k = ps->p->view->k;
+    struct hc_pt q = hc_homog_apply(&ps->map, p);
+    if (ps->p->lens.radius > 0) {
+        q = hc_align_lens_apply(&ps->p->lens, (struct hc_pt){q.x * k, q.y * k});
+        q = (struct hc_pt){q.x / k, q.y / k};
+    }
+    return q;
+}
+
 static void fill_window(struct hc_plane *w)
 {
     for (int y = 0; y < w->h; y++) {
@@ -49,7 +61,7 @@ static bool view_box(const struct pass *ps, const struct job_tile *t, int box[4]
     double m = HC_ALIGN_MARGIN, s = ps->p->size + m, lo[2] = {1e9, 1e9}, hi[2] = {-1e9, -1e9};
     for (int c = 0; c < 4; c++) {
         struct hc_pt p = {t->x0 + (c & 1 ? s : -m), t->y0 + (c & 2 ? s : -m)};
-        struct hc_pt q = hc_homog_apply(&ps->map, p);
+        struct hc_pt q = map_point(ps, p);
         if (!isfinite(q.x) || !isfinite(q.y)) {
             return false;
         }
@@ -121,8 +133,7 @@ static double warp_tile(const struct pass *ps, const struct job_tile *t, struct 
         int j = y - HC_ALIGN_MARGIN;
         for (int x = 0; x < warped->w; x++) {
             int i = x - HC_ALIGN_MARGIN;
-            struct hc_pt q =
-                hc_homog_apply(&ps->map, (struct hc_pt){t->x0 + i + 0.5, t->y0 + j + 0.5});
+            struct hc_pt q = map_point(ps, (struct hc_pt){t->x0 + i + 0.5, t->y0 + j + 0.5});
             row[x] = hc_filter_bicubic(&t->view, q.x - t->view_x0, q.y - t->view_y0);
             if (i >= 0 && j >= 0 && i < weight->w && j < weight->h) {
                 bool is_in = is_inside(&ps->p->view->src, q.x, q.y) &&
