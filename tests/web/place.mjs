@@ -558,6 +558,22 @@ for (const [w, h, touch] of /** @type {[number, number, boolean][]} */ ([[1280, 
                 same(await axeComplaints(page, axe), [], "axe");
         }, {width: w, height: h, touch, store: {large}}));
 
+for (const surround of ["middle", "light"])
+    await test(`axe finds nothing wrong while marking, surround ${surround}`, () => withPage("placing", async (page, world) => {
+        world.pairs[6] = OWN.slice(0, 6).map((p, i) => [...frameOf(p).map((v) => v + (i === 5 ? 90 : 0)), ...p]);
+        await openPairs(page);
+        await page.locator("#place-by-pairs").click();
+        await panelHas(page, "does not agree");
+        await mark(page, 0, frameOf(OWN[6]));
+        same(await axeComplaints(page, axe), [], "pairs");
+        await shot(page, `marking-${surround}`);
+        await page.evaluate(() => {
+            location.hash = "#look-ignored-9";
+        });
+        await page.locator("#draw-ignored").click();
+        same(await axeComplaints(page, axe), [], "while outlining");
+    }, {store: {surround}}));
+
 await test("by touch: taps mark, buttons nudge", () => withPage("placing", async (page) => {
     await openPairs(page);
     await page.touchscreen.tap(...await onPane(page, 0, frameOf(OWN[0]), [3000, 3600]));
