@@ -186,7 +186,8 @@ static void test_bad(void **state)
     hc_plane_release(&z);
     assert_ok(hc_plane_create(&z, 40, 30, &err), &err);
     assert_int_equal(hc_relief_height(&z, &rep, &p, &q, 0, NULL, NULL, NULL, &err), HC_EARG);
-    assert_int_equal(hc_relief_height(&z, &rep, &p, &q, NAN, NULL, NULL, NULL, &err), HC_EARG);
+    assert_int_equal(hc_relief_height(&z, &rep, &p, &q, (double)NAN, NULL, NULL, NULL, &err),
+                     HC_EARG);
     o.weight = &p; // all zero
     assert_int_equal(hc_relief_height(&z, &rep, &p, &q, 1, &o, NULL, NULL, &err), HC_ENUMERIC);
     o.is_flat = false;

@@ -36,9 +36,9 @@ static void test_angles(void **state)
     assert_int_equal(hc_relief_light_angles(&out, 10, 0, &err), HC_ERANGE);
     assert_int_equal(hc_relief_light_angles(&out, 10, -5, &err), HC_ERANGE);
     assert_int_equal(hc_relief_light_angles(&out, 10, 91, &err), HC_ERANGE);
-    assert_int_equal(hc_relief_light_angles(&out, NAN, 20, &err), HC_ERANGE);
+    assert_int_equal(hc_relief_light_angles(&out, (double)NAN, 20, &err), HC_ERANGE);
     assert_int_equal(hc_relief_light_position(&out, 0, 0, -10, &err), HC_ERANGE);
-    assert_int_equal(hc_relief_light_position(&out, 0, NAN, 10, &err), HC_ERANGE);
+    assert_int_equal(hc_relief_light_position(&out, 0, (double)NAN, 10, &err), HC_ERANGE);
 }
 
 static void test_near(void **state)
@@ -195,8 +195,9 @@ static void test_bad_spheres(void **state)
     assert_int_equal(hc_relief_light_matte(&l, NULL, &g, s, &err), HC_EREFUSED);
     hc_plane_fill(&g, 1);
     assert_int_equal(hc_relief_light_matte(&l, NULL, &g, s, &err), HC_EREFUSED);
-    assert_int_equal(hc_relief_highlight_find(&h, &g, (struct hc_relief_sphere){NAN, 1, 50}, &err),
-                     HC_ERANGE);
+    assert_int_equal(
+        hc_relief_highlight_find(&h, &g, (struct hc_relief_sphere){(double)NAN, 1, 50}, &err),
+        HC_ERANGE);
     hc_plane_release(&two);
     hc_plane_release(&g);
 }

@@ -118,8 +118,8 @@ static void test_borders(void **state)
     assert_memory_equal(out.px, twin.px, 150 * 131 * sizeof(float));
     assert_ok(hc_relief_band_filter(&z, &z, &mask, 0.1, both, NULL, &err), &err);
     assert_memory_equal(out.px, z.px, 150 * 131 * sizeof(float));
-    static const struct hc_relief_band bad[] = {{0.1, 1}, {2, 1},   {0, 14},
-                                                {-1, 0},  {NAN, 1}, {0, 0.1}};
+    static const struct hc_relief_band bad[] = {{0.1, 1}, {2, 1},           {0, 14},
+                                                {-1, 0},  {(double)NAN, 1}, {0, 0.1}};
     for (size_t i = 0; i < sizeof bad / sizeof *bad; i++) {
         assert_int_equal(hc_relief_band_filter(&out, &z, NULL, 0.1, bad[i], NULL, &err), HC_ERANGE);
     }
