@@ -1,11 +1,12 @@
 // What the relief room reaches: angular errors, heights, drift, the film simulation, speed. Figures
 // and conditions: docs/theory/relief.md.
-//   bench_relief [normals|height|drift|film|speed]...    all when none is named
+//   bench_relief [normals|height|drift|film|speed|memory]...    all when none is named
 // Surfaces are drawn and ray-traced here (src/relief/relief_scene.c); no outside data.
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/resource.h>
 #include <time.h>
 
 #include "base/mem.h"
@@ -393,7 +394,8 @@ static void print_film(const struct hc_relief_film *f, const struct relief_film_
     }
     a = angles(&m, &f->paint_p, &f->paint_q, &s->paint.p, &s->paint.q, 6);
     b = angles(&m, &f->film_p, &f->film_q, &s->film.p, &s->film.q, 6);
-    printf("  | %.2f / %.2f / %.3f / %.1f", a, b, f->retained.value, f->has_fill ? f->fill_um : -1);
+    printf("  | %.2f / %.2f / %.3f / %.1f", a, b, f->retained.value,
+           f->has_fill ? f->fill_um.value : -1);
 }
 
 // What a case does not name is the base case; -1 stands for 0.
@@ -583,16 +585,63 @@ static void bench_speed(void)
     hc_plane_release(&z);
 }
 
+// ---- memory
+// ------------------------------------------------------------------------------------------------
+
+static hc_status draw_rows(void *ctx, int x0, int y0, struct hc_plane *out, struct hc_err *err)
+{
+    const struct hc_relief_light *l = ctx;
+    (void)err;
+    for (int y = 0; y < out->h; y++) {
+        float *row = hc_plane_row(out, y);
+        for (int x = 0; x < out->w; x++) { // facets
+            float p = 0.002f * (float)((x0 + x) % 97 - 48),
+                  q = 0.002f * (float)((y0 + y) % 89 - 44);
+            row[x] = 0.5f * ((float)l->dir[2] - p * (float)l->dir[0] - q * (float)l->dir[1]);
+        }
+    }
+    return HC_OK;
+}
+
+// 24 views of 50 Mpx that are read strip by strip, slopes kept, height made of them.
+static void bench_memory(void)
+{
+    enum { N = 24, W = 8660, H = 5774 };
+    struct hc_relief_light l[N];
+    struct hc_relief_view v[N];
+    struct keep k;
+    struct hc_relief_sink sink = {keep_rows, &k};
+    struct hc_relief_normals_report rep;
+    struct hc_relief_height_report hr;
+    struct hc_plane z = {0};
+    struct rusage use;
+    struct hc_err err = {0};
+    double t = seconds(), slopes;
+    for (int i = 0; i < N; i++) {
+        must(hc_relief_light_angles(&l[i], 15 * i, i % 2 ? 30 : 50, &err), &err);
+        v[i] = (struct hc_relief_view){.w = W, .h = H, .read = draw_rows, .ctx = &l[i]};
+    }
+    new_keep(&k, W, H);
+    must(hc_relief_normals(&rep, &sink, v, l, N, NULL, NULL, NULL, &err), &err);
+    slopes = seconds() - t;
+    must(hc_plane_create(&z, W, H, &err), &err);
+    must(hc_relief_height(&z, &hr, &k.p, &k.q, 0.1, NULL, NULL, NULL, &err), &err);
+    getrusage(RUSAGE_SELF, &use);
+    printf("50 Mpx x 24: slopes (trim, with drawing the views) %.1f s, height %.1f s, peak memory "
+           "%.2f "
+           "GiB\n",
+           slopes, seconds() - t - slopes, (double)use.ru_maxrss / 1048576);
+    hc_plane_release(&z);
+    drop_keep(&k);
+}
+
 int main(int argc, char **argv)
 {
     static const struct {
         const char *name;
         void (*run)(void);
-    } part[] = {{"normals", bench_normals},
-                {"height", bench_height},
-                {"drift", bench_drift},
-                {"film", bench_film},
-                {"speed", bench_speed}};
+    } part[] = {{"normals", bench_normals}, {"height", bench_height}, {"drift", bench_drift},
+                {"film", bench_film},       {"speed", bench_speed},   {"memory", bench_memory}};
     for (size_t i = 0; i < sizeof part / sizeof *part; i++) {
         bool is_asked = argc < 2;
         for (int k = 1; k < argc; k++) {

@@ -325,9 +325,10 @@ struct hc_relief_film_input {
 struct hc_relief_film { // zeroed planes and refusal != 0 when not given
     enum hc_relief_refusal refusal;
     struct hc_relief_interval retained; // <a.b>/<a.a> in the band; half-width at least 0.15
-    bool has_fill;  // only with lamps known to 0.5 degrees and highlights on 90 % of the area
-    double fill_um; // rms variation of the filling, band-limited
-    double coverage, bare_ratio; // highlight coverage; misfit of bare paint over film model
+    bool has_fill; // only with lamps known to 0.5 degrees and highlights on 90 % of the area
+    struct hc_relief_interval fill_um; // rms variation of the filling in the band; half-width at
+                                       // least 3 um and 20 % (unpolarised: 9 um and 30 %)
+    double coverage, bare_ratio;       // highlight coverage; misfit of bare paint over film model
     int near_axis;
     struct hc_relief_reading reading;                 // what ordinary slopes of this set read
     struct hc_plane paint_p, paint_q, film_p, film_q; // owned

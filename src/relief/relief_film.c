@@ -349,8 +349,11 @@ static hc_status fill(struct hc_relief_film *out, const struct hc_relief_film_wo
     st = st == HC_OK ? hc_relief_band_filter(&z, &z, w->in->mask, w->mm, band, w->par, err) : st;
     st = st == HC_OK ? hc_relief_texture(&t, &z, w->in->mask, w->mm, band, err) : st;
     if (st == HC_OK) {
+        // What our simulations missed by (bench_relief film), as a floor.
+        double half = w->in->crossed ? fmax(3, 0.2 * t.sq_um) : fmax(9, 0.3 * t.sq_um);
         out->has_fill = true;
-        out->fill_um = t.sq_um;
+        out->fill_um =
+            (struct hc_relief_interval){t.sq_um, fmax(0, t.sq_um - half), t.sq_um + half};
     }
     hc_plane_release(&p);
     hc_plane_release(&q);
@@ -394,7 +397,12 @@ static void say(struct hc_relief_film *out, const struct hc_relief_film_input *i
                                    : "; light reflected inside the film is uncorrected for want "
                                      "of a white, so it reads high");
     size_t at = n > 0 && (size_t)n < sizeof out->why ? (size_t)n : sizeof out->why - 1;
-    if (!out->has_fill) {
+    if (out->has_fill) {
+        snprintf(out->why + at, sizeof out->why - at,
+                 " The filling varies by %.0f um rms (%.0f to %.0f); its mean thickness cannot be "
+                 "seen.",
+                 out->fill_um.value, out->fill_um.low, out->fill_um.high);
+    } else {
         snprintf(out->why + at, sizeof out->why - at, " No micrometres: %s.",
                  out->coverage < FULL_COVERAGE ? "highlights cover too little for that"
                                                : "lamp directions are not known to half a degree");

@@ -124,14 +124,16 @@ static void test_crossed(void **state)
     print_message(
         "crossed: retained %.3f (true %.3f), filling %.1f (true %.1f) um, paint %.2f, film "
         "%.2f deg\n",
-        f.retained.value, truth, f.fill_um, fill_um, off_deg(&f.paint_p, &f.paint_q, &scene.paint),
-        off_deg(&f.film_p, &f.film_q, &scene.film));
+        f.retained.value, truth, f.fill_um.value, fill_um,
+        off_deg(&f.paint_p, &f.paint_q, &scene.paint), off_deg(&f.film_p, &f.film_q, &scene.film));
     near_abs(f.retained.value, truth, 0.05);
     assert_true(f.retained.low <= f.retained.value - 0.15 + 1e-9);
     assert_true(off_deg(&f.paint_p, &f.paint_q, &scene.paint) < 1.6);
     assert_true(off_deg(&f.film_p, &f.film_q, &scene.film) < 0.5);
     assert_true(f.has_fill);
-    near_abs(f.fill_um, fill_um, 0.25 * fill_um);
+    near_abs(f.fill_um.value, fill_um, 0.25 * fill_um);
+    assert_true(f.fill_um.low <= fill_um && f.fill_um.high >= fill_um);
+    assert_non_null(strstr(f.why, "mean thickness cannot be seen"));
     assert_ok(hc_plane_create(&clog, 7, 7, &err), &err);
     assert_ok(hc_relief_clog_map(&clog, &f, NULL, mm, band, 16, NULL, &err), &err);
     for (int i = 0; i < 49; i++) {
