@@ -181,12 +181,17 @@ enum hc_tiles_kind {
     HC_TILES_COLOUR, // 3-band raster -> JPEG, sRGB
     HC_TILES_GREY,   // 1-band raster, linear light, stretched lo..hi -> JPEG, grey, sRGB curve
     HC_TILES_HATCH,  // 1-band reason codes -> PNG with alpha: hatch where the code is not 0
-    HC_TILES_HEAT // 1-band values lo..hi -> PNG with alpha: a neutral veil in five steps with lines
-                  // between the steps; below lo + (hi-lo)/6 nothing is drawn
+    HC_TILES_HEAT,   // 1-band values lo..hi -> PNG with alpha: a neutral veil in five steps with
+                   // lines between the steps; below lo + (hi-lo)/6 nothing is drawn
+    // For the page to compute with, as PNG of three 8-bit channels:
+    HC_TILES_SLOPES, // 3 bands p, q, standard error (< 0: no answer). n_x = a / 2047.5 - 1 with
+                     // a = R << 4 | G >> 4, n_y the same of (G & 15) << 8 | B, of the unit
+                     // normal (x right, y up); 0, 0, 0 = no answer
+    HC_TILES_NUMBERS // 1 band: lo + (hi - lo) * (R << 8 | G) / 65535
 };
-// Levels are averaged in linear light. lo < hi is needed for GREY and HEAT and ignored otherwise.
-// The same bytes for any number of threads. source: a text kept in the file that names the raster
-// (up to HC_TILES_SOURCE bytes with the zero).
+// Levels are averaged in linear light. lo < hi is needed for GREY, HEAT and NUMBERS and ignored
+// otherwise. The same bytes for any number of threads. source: a text kept in the file that names
+// the raster (up to HC_TILES_SOURCE bytes with the zero).
 #define HC_TILES_SOURCE 192
 hc_status hc_tiles_make(const struct hc_raster *r, enum hc_tiles_kind kind, float lo, float hi,
                         const char *source, const char *path, struct hc_par *par,
@@ -237,6 +242,7 @@ enum hc_export_as {
     HC_EXPORT_LAB,      // 3-band: float32 3-band CIELAB D50
     HC_EXPORT_LINEAR16, // 3-band: 16-bit TIFF, linear ROMM with an embedded profile that says so
     HC_EXPORT_FLOAT,    // 1-band float32
+    HC_EXPORT_VECTOR,   // 3-band float32 as it is (normals)
     HC_EXPORT_CODE8     // 1-band 8-bit
 };
 // Streams rows to a TIFF, BigTIFF when needed; temporary + fsync + rename. description goes into

@@ -255,6 +255,9 @@ static void export_row(const struct export *e, int y, void *px)
             }
         }
         break;
+    case HC_EXPORT_VECTOR:
+        interleave(px, in, w);
+        break;
     case HC_EXPORT_FLOAT:
         memcpy(px, in[0], (size_t)w * sizeof(float));
         break;
@@ -269,7 +272,7 @@ static void export_row(const struct export *e, int y, void *px)
 static hc_status fill_export(void *ctx, int y0, int n, void *px, struct hc_err *err)
 {
     struct export *e = ctx;
-    static const size_t bytes[] = {6, 12, 6, 4, 1}; // per pixel, by enum hc_export_as
+    static const size_t bytes[] = {6, 12, 6, 4, 12, 1}; // per pixel, by enum hc_export_as
     for (int b = 0; b < hc_raster_bands(e->r); b++) {
         struct hc_plane part = hc_plane_part(&e->in[b], 0, 0, e->in[b].w, n);
         hc_status st = hc_raster_read(e->r, b, 0, y0, &part, err);
@@ -305,6 +308,13 @@ static struct shape export_shape(enum hc_export_as as)
                               .photometric = PHOTOMETRIC_RGB,
                               .compression = COMPRESSION_NONE,
                               .profile = HC_ICC_ROMM_LINEAR};
+    case HC_EXPORT_VECTOR:
+        return (struct shape){.channels = 3,
+                              .bits = 32,
+                              .is_float = true,
+                              .photometric = PHOTOMETRIC_RGB,
+                              .compression = COMPRESSION_NONE,
+                              .profile = -1};
     case HC_EXPORT_FLOAT:
         return (struct shape){.channels = 1,
                               .bits = 32,

@@ -71,7 +71,50 @@ struct style {
 
 static int bands_of(enum hc_tiles_kind kind)
 {
-    return kind == HC_TILES_COLOUR ? 3 : 1;
+    return kind == HC_TILES_COLOUR || kind == HC_TILES_SLOPES ? 3 : 1;
+}
+
+// Twelve bits for each of n_x and n_y of the unit normal; black where the standard error says that
+// there is no answer (black is otherwise no normal: its z would be imaginary).
+static void pack_slopes(uint8_t *px, const float *const row[3], int w)
+{
+    for (int x = 0; x < w; x++) {
+        float p = row[0][x], q = row[1][x], z = 1.0f / sqrtf(1.0f + p * p + q * q);
+        unsigned nx = (unsigned)(2047.5f * (1.0f - p * z) + 0.5f),
+                 ny = (unsigned)(2047.5f * (1.0f - q * z) + 0.5f);
+        bool has = row[2][x] >= 0.0f;
+        px[3 * x] = has ? (uint8_t)(nx >> 4) : 0;
+        px[3 * x + 1] = has ? (uint8_t)((nx & 15) << 4 | ny >> 8) : 0;
+        px[3 * x + 2] = has ? (uint8_t)(ny & 255) : 0;
+    }
+}
+
+// Sixteen bits of lo..hi in the first two channels.
+static void pack_numbers(uint8_t *px, const float *row, int w, float lo, float hi)
+{
+    for (int x = 0; x < w; x++) {
+        float t = (row[x] - lo) / (hi - lo);
+        unsigned v = t > 0.0f ? t < 1.0f ? (unsigned)(65535.0f * t + 0.5f) : 65535 : 0;
+        px[3 * x] = (uint8_t)(v >> 8);
+        px[3 * x + 1] = (uint8_t)(v & 255);
+        px[3 * x + 2] = 0;
+    }
+}
+
+static int channels_of(enum hc_tiles_kind kind)
+{
+    switch (kind) {
+    case HC_TILES_COLOUR:
+    case HC_TILES_SLOPES:
+    case HC_TILES_NUMBERS:
+        return 3;
+    case HC_TILES_GREY:
+        return 1;
+    case HC_TILES_HATCH:
+    case HC_TILES_HEAT:
+        break;
+    }
+    return 2;
 }
 
 static void draw_row(const struct style *s, const struct patch *p, uint8_t *px, int y)
@@ -95,13 +138,20 @@ static void draw_row(const struct style *s, const struct patch *p, uint8_t *px, 
         hc_overlay_heat_row(px, row[0], above, p->has_left ? row[0][-1] : NAN, p->w, p->x0,
                             p->y0 + y, s->lo, s->hi);
         break;
+    case HC_TILES_SLOPES:
+        pack_slopes(px, row, p->w);
+        break;
+    case HC_TILES_NUMBERS:
+        pack_numbers(px, row[0], p->w, s->lo, s->hi);
+        break;
     }
 }
 
 static hc_status encode(const struct style *s, const struct patch *p, struct hc_buf *out,
                         struct hc_err *err)
 {
-    int channels = s->kind == HC_TILES_COLOUR ? 3 : s->kind == HC_TILES_GREY ? 1 : 2;
+    int channels = channels_of(s->kind);
+    bool is_photo = s->kind == HC_TILES_COLOUR || s->kind == HC_TILES_GREY;
     uint8_t *px = hc_mem_alloc((size_t)TILE * TILE * (size_t)channels);
     hc_status st;
     if (!px) {
@@ -110,8 +160,8 @@ static hc_status encode(const struct style *s, const struct patch *p, struct hc_
     for (int y = 0; y < p->h; y++) {
         draw_row(s, p, px + (size_t)y * (size_t)p->w * (size_t)channels, y);
     }
-    st = channels == 2 ? hc_encode_png8(out, px, p->w, p->h, 2, 3, err)
-                       : hc_encode_jpeg8(out, px, p->w, p->h, channels, QUALITY, err);
+    st = !is_photo ? hc_encode_png8(out, px, p->w, p->h, channels, 3, err)
+                   : hc_encode_jpeg8(out, px, p->w, p->h, channels, QUALITY, err);
     hc_mem_free(px);
     return st;
 }
@@ -288,7 +338,7 @@ hc_status hc_tiles_begin(struct hc_tiles_maker **out, const char *path, int w, i
     struct hc_tiles_maker *m;
     struct head head = {.w = w};
     hc_status st;
-    if ((kind == HC_TILES_GREY || kind == HC_TILES_HEAT) &&
+    if ((kind == HC_TILES_GREY || kind == HC_TILES_HEAT || kind == HC_TILES_NUMBERS) &&
         !(lo < hi && isfinite(lo) && isfinite(hi))) {
         return hc_err_set(err, HC_ERANGE, "image",
                           "Tiles from %g to %g; the first must be the smaller.", (double)lo,
@@ -489,7 +539,7 @@ hc_status hc_tiles_open(struct hc_tiles **out, const char *path, struct hc_err *
     if (!hc_infile_read_at(fd, &head, sizeof head, 0) ||
         memcmp(head.magic, MAGIC, sizeof head.magic) != 0 || head.tile != TILE || head.w < 1 ||
         head.h < 1 || head.w > HC_IMAGE_MAX_SIDE || head.h > HC_IMAGE_MAX_SIDE || head.kind < 0 ||
-        head.kind > HC_TILES_HEAT || memchr(head.source, 0, sizeof head.source) == NULL) {
+        head.kind > HC_TILES_NUMBERS || memchr(head.source, 0, sizeof head.source) == NULL) {
         close(fd);
         return not_a_pack(path, err);
     }
