@@ -55,6 +55,17 @@ static const struct {
     [OPT_ALSO] = {"also", false},
     [OPT_LIGHT] = {"light", false},
     [OPT_OBSERVER] = {"observer", false},
+    [OPT_LIGHTS] = {"lights", false},
+    [OPT_SPHERE] = {"sphere", false},
+    [OPT_MATTE] = {"matte", true},
+    [OPT_METHOD] = {"method", false},
+    [OPT_IS_FLAT] = {"is-flat", true},
+    [OPT_EVEN_EXPOSURE] = {"even-exposure", true},
+    [OPT_BAND] = {"band", false},
+    [OPT_AREA] = {"area", false},
+    [OPT_WITH] = {"with", false},
+    [OPT_FILM] = {"film", true},
+    [OPT_EXAGGERATION] = {"exaggeration", false},
     [OPT_HELP] = {"help", true},
 };
 

@@ -22,6 +22,9 @@ static const char overview[] =
     "out\n"
     "  halfclean forecast DOSSIER                       the predicted look, with radius and "
     "refusals\n"
+    "  halfclean lights DOSSIER FILE.csv                where the lamps of raking views stood\n"
+    "  halfclean relief DOSSIER --state S               slopes, height and texture from raking "
+    "views\n"
     "  halfclean spot DOSSIER --at X,Y [--mm 20]        everything at a spot\n"
     "  halfclean export DOSSIER KIND -o PATH            forecast, radius, refusal, coat or view as "
     "TIFF\n"
@@ -127,11 +130,42 @@ static const struct {
              "Everything at a spot: colour before, after where a window lies, forecast with "
              "radius, effective\n"
              "coat, refusal, and every view. X,Y in frame pixels.\n"},
+    {"lights",
+     "halfclean lights DOSSIER FILE.csv\n"
+     "halfclean lights DOSSIER --state S --sphere \"X,Y,R X,Y,R ...\" [--matte]\n"
+     "FILE: first line of names: file (or label), and azimuth_deg, elevation_deg or x_mm, y_mm, "
+     "z_mm from the\n"
+     "picture's centre; also polariser (crossed, parallel) and flat (a view of an even board under "
+     "this lamp).\n"
+     "--sphere: circles in pixels of the views: 1 to 4 mirror spheres (highlights), or one white "
+     "matte sphere\n"
+     "(shading). Azimuth: degrees counter-clockwise from the viewer's right. Lamps: mind heat and "
+     "UV.\n"},
+    {"relief",
+     "halfclean relief DOSSIER --state S [--method trimmed|least-squares|least-trimmed] [--band "
+     "SHORT,LONG]\n"
+     "          [--is-flat] [--even-exposure]\n"
+     "halfclean relief DOSSIER --state S --show\n"
+     "halfclean relief DOSSIER --state S --area FILE.geojson [--with S2] [--band SHORT,LONG]\n"
+     "halfclean relief DOSSIER --state S --film --area FILE.geojson\n"
+     "Three or more placed raking views with known lamps. --band: detail sizes in mm of the "
+     "texture "
+     "figures.\n"
+     "--is-flat: you say that the picture is flat: slow drift is taken away. --even-exposure: "
+     "bring views of\n"
+     "different exposure to one. --area: texture of a passage, --with: and of another state. "
+     "--film: tell\n"
+     "paint and varnish surface apart, or say why not. Export: normals, height, mesh (halfclean "
+     "help export).\n"},
     {"export", "halfclean export DOSSIER KIND -o FILE.tif [--as srgb|lab|linear] [--view VIEW]\n"
                "KIND: forecast radius refusal coat view. Colour leaves as 16-bit sRGB, float32 "
                "CIELAB D50 or\n"
                "16-bit linear; radius and coat as float32; refusal as 8-bit reason codes, 0 = not "
-               "refused.\n"},
+               "refused.\n"
+               "halfclean export DOSSIER normals|height --state S -o FILE.tif      float32; "
+               "height in mm\n"
+               "halfclean export DOSSIER mesh --state S --at X,Y [--mm 20] [--exaggeration 1] -o "
+               "FILE.ply\n"},
     {"report", "halfclean report DOSSIER -o FILE.pdf\n"
                "The forecast on paper: before and half-clean, figures, windows, refusals, "
                "provenance, cautions.\n"},

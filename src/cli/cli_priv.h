@@ -63,6 +63,17 @@ enum hc_cli_option {
     OPT_ALSO,
     OPT_LIGHT,
     OPT_OBSERVER,
+    OPT_LIGHTS,
+    OPT_SPHERE,
+    OPT_MATTE,
+    OPT_METHOD,
+    OPT_IS_FLAT,
+    OPT_EVEN_EXPOSURE,
+    OPT_BAND,
+    OPT_AREA,
+    OPT_WITH,
+    OPT_FILM,
+    OPT_EXAGGERATION,
     OPT_HELP,
     OPT_COUNT
 };
@@ -74,6 +85,32 @@ hc_status hc_cli_parse(struct hc_cli_args *a, int argc, char **argv, int first,
 // A number in lo..hi; `fallback` when the option was not given.
 hc_status hc_cli_number(const struct hc_cli_args *a, enum hc_cli_option o, double lo, double hi,
                         double fallback, double *out, struct hc_err *err) HC_MUST_CHECK;
+
+// One running command.
+struct hc_cli_call {
+    struct hc_cli_args a;
+    struct hc_job *job;
+    struct hc_work *w;
+    hc_cli_serve_fn serve;
+    double shown; // last progress printed
+    char doing[120];
+    struct hc_err err;
+};
+hc_status hc_cli_need_words(struct hc_cli_call *c, int least, int most, const char *usage);
+hc_status hc_cli_open_work(struct hc_cli_call *c, bool for_writing);
+hc_status hc_cli_need_out(struct hc_cli_call *c);
+// Prints a document: JSON as it is, or told as text.
+hc_status hc_cli_put(struct hc_cli_call *c, const char *kind, const struct hc_buf *json);
+hc_status hc_cli_read_text(const char *path, struct hc_buf *b, struct hc_err *err) HC_MUST_CHECK;
+void hc_cli_end_progress(const struct hc_cli_call *c);
+
+// ---- relief (cli_relief.c) ----
+hc_status hc_cli_relief(struct hc_cli_call *c);
+hc_status hc_cli_lights(struct hc_cli_call *c);
+bool hc_cli_is_relief_export(const char *kind);
+hc_status hc_cli_relief_export(struct hc_cli_call *c);
+// A file of lights; the dossier is open for writing.
+hc_status hc_cli_import_lights(struct hc_cli_call *c, const char *path, bool is_told);
 
 const char *hc_cli_help(const char *command); // NULL or unknown: the overview
 

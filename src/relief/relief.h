@@ -115,11 +115,12 @@ struct hc_relief_view {
 struct hc_relief_view hc_relief_view_plane(const struct hc_plane *p); // looks at p
 
 struct hc_relief_view_state {
-    double gain;          // exposure relative to the set (1 = as the others), from medians
-    double dark, clipped; // shares of pixels under 0.2 % and over 98 % of full scale
-    double residual;      // rms misfit of this view over the set's median misfit
-    bool is_bad;          // all black, saturated, other exposure, or does not fit
-    char why[200];        // "" when fine
+    double gain;            // exposure relative to the set (1 = as the others), from medians
+    double dark, clipped;   // shares of pixels under 0.2 % and over 98 % of full scale
+    double residual;        // rms misfit of this view over the set's median misfit
+    bool is_bad;            // all black, saturated, other exposure, or does not fit
+    bool is_other_exposure; // is_bad for its exposure alone: usable once divided by `gain`
+    char why[200];          // "" when fine
 };
 struct hc_relief_views_report {
     struct hc_relief_view_state view[HC_RELIEF_MAX_LIGHTS];
@@ -134,7 +135,8 @@ struct hc_relief_views_report {
 // Reads up to nine patches of 96 px and asks: is a view black or saturated, are exposures mixed, do
 // all views fit one surface, are the files in the order of the lamps? Orders tried: turned, turned
 // and reversed, and exchanges of two. An order turned by half a circle looks like a surface with
-// hills and hollows exchanged; only a person can tell. HC_EDATA when a view has another size.
+// hills and hollows exchanged; only a person can tell. Near lamps count as at the picture's centre.
+// HC_EDATA when a view has another size.
 hc_status hc_relief_views_check(struct hc_relief_views_report *out,
                                 const struct hc_relief_view *views,
                                 const struct hc_relief_light *lights, size_t n,
@@ -335,7 +337,8 @@ struct hc_relief_film { // zeroed planes and refusal != 0 when not given
     char why[480];
 };
 // Two surfaces from one set (UNVALIDATED on real paintings: works in simulation). A refusal is a
-// result (HC_OK with refusal set). Memory: about 12 planes besides the input.
+// result (HC_OK with refusal set). Memory: the input once more, its
+// near-axis views once more, and about 20 planes: for patches, not for whole pictures.
 hc_status hc_relief_film_solve(struct hc_relief_film *out, const struct hc_relief_film_input *in,
                                struct hc_par *par, struct hc_job *job,
                                struct hc_err *err) HC_MUST_CHECK;

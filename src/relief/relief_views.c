@@ -88,6 +88,7 @@ static bool look_at_each(struct check *c, struct hc_relief_views_report *out, do
                 "exposed %.2f times as the others (or its lamp stands nearer, or its elevation "
                 "is wrong)",
                 s->gain);
+            s->is_other_exposure = true;
         }
         s->is_bad = s->why[0] != 0;
     }

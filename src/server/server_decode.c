@@ -167,6 +167,9 @@ hc_status hc_server_decode_object(json_t *root, bool is_query, const struct hc_s
             st = f[i].is_required ? wrong(&f[i], "given", err) : HC_OK;
         } else if (f[i].kind == HC_FIELD_NUMBER) {
             st = decode_number(&f[i], v, is_query, err);
+        } else if (f[i].kind == HC_FIELD_FLAG) {
+            *(bool *)f[i].out = json_is_true(v);
+            st = json_is_boolean(v) ? HC_OK : wrong(&f[i], "true or false", err);
         } else if (f[i].kind == HC_FIELD_LIST) {
             *(json_t **)f[i].out = v;
             st = json_is_array(v) ? HC_OK : wrong(&f[i], "a list", err);

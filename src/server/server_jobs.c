@@ -8,8 +8,8 @@
 #include "base/mem.h"
 #include "server/server_priv.h"
 
-static const char *const kind_names[HC_JOB_COUNT] = {"add", "align", "forecast", "report",
-                                                     "calibrate", "mosaic"};
+static const char *const kind_names[HC_JOB_COUNT] = {"add",       "align",  "forecast", "report",
+                                                     "calibrate", "mosaic", "relief",   "film"};
 static const char *const state_names[] = {"queued", "running", "done", "failed", "cancelled"};
 
 void hc_server_task_release(struct hc_server_task *t)
@@ -353,6 +353,25 @@ static hc_status run_align(struct hc_server_job *j, struct hc_work *w, struct hc
                    : hc_work_align(w, t->view, out, &j->control, err);
 }
 
+static hc_status run_relief(struct hc_server_job *j, struct hc_work *w, struct hc_buf *out,
+                            struct hc_err *err)
+{
+    struct hc_work_relief req = j->task.relief;
+    req.state = j->task.state;
+    return hc_work_relief(w, &req, out, &j->control, err);
+}
+
+static hc_status run_film(struct hc_server_job *j, struct hc_work *w, struct hc_buf *out,
+                          struct hc_err *err)
+{
+    const struct hc_server_task *t = &j->task;
+    struct hc_work_relief_area area = {.state = t->state,
+                                       .geojson = t->name,
+                                       .short_mm = t->relief.short_mm,
+                                       .long_mm = t->relief.long_mm};
+    return hc_work_relief_film(w, &area, out, &j->control, err);
+}
+
 static hc_status run(struct hc_server_job *j, struct hc_work *w, struct hc_buf *out,
                      struct hc_err *err)
 {
@@ -372,6 +391,10 @@ static hc_status run(struct hc_server_job *j, struct hc_work *w, struct hc_buf *
                                   : hc_work_calibrate_remove(w, t->view, &j->control, err);
     case HC_JOB_MOSAIC:
         return hc_work_mosaic(w, t->names, t->n_names, t->label, out, &j->control, err);
+    case HC_JOB_RELIEF:
+        return run_relief(j, w, out, err);
+    case HC_JOB_FILM:
+        return run_film(j, w, out, err);
     case HC_JOB_COUNT:
         break;
     }

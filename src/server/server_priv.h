@@ -110,6 +110,8 @@ enum hc_server_job_kind {
     HC_JOB_REPORT,
     HC_JOB_CALIBRATE,
     HC_JOB_MOSAIC,
+    HC_JOB_RELIEF,
+    HC_JOB_FILM,
     HC_JOB_COUNT
 };
 enum hc_server_job_state {
@@ -135,6 +137,7 @@ struct hc_server_task {
     const char **names; // calibrate: views that inherit; mosaic: the plates. Texts in `body`
     size_t n_names;
     json_t *body;
+    struct hc_work_relief relief; // relief, film: `state` is the task's, a film's passage is `name`
 };
 
 struct hc_server_job {
@@ -253,6 +256,7 @@ enum hc_server_field_kind {
     HC_FIELD_NAME,     // the same, and a whole number is taken as its digits
     HC_FIELD_DOCUMENT, // const char **: the same with line ends and tabs, up to 640 KiB
     HC_FIELD_NUMBER,   // double *; untouched when absent
+    HC_FIELD_FLAG,     // bool *: true or false; untouched when absent
     HC_FIELD_LIST,     // json_t **: any list, borrowed; the handler looks into it
     HC_FIELD_POLYGON   // struct hc_buf *: GeoJSON text
 };
@@ -321,6 +325,14 @@ hc_status hc_server_delete_placement(struct hc_req *r, struct hc_err *err);
 hc_status hc_server_get_ignored(struct hc_req *r, struct hc_err *err);
 hc_status hc_server_put_ignored(struct hc_req *r, struct hc_err *err);
 hc_status hc_server_get_own(struct hc_req *r, struct hc_err *err);
+
+// ---- handlers (server_relief.c) ----
+hc_status hc_server_get_relief(struct hc_req *r, struct hc_err *err);
+hc_status hc_server_post_relief(struct hc_req *r, struct hc_err *err);
+hc_status hc_server_post_texture(struct hc_req *r, struct hc_err *err);
+hc_status hc_server_post_film(struct hc_req *r, struct hc_err *err);
+hc_status hc_server_get_profile(struct hc_req *r, struct hc_err *err);
+hc_status hc_server_put_lights(struct hc_req *r, struct hc_err *err);
 
 // ---- handlers (server_colour.c) ----
 hc_status hc_server_post_calibrate(struct hc_req *r, struct hc_err *err);

@@ -529,3 +529,83 @@ hc_status hc_work_report(struct hc_work *w, const char *path, struct hc_job *job
     }
     return leave(w, st);
 }
+
+// ---- relief ----
+
+hc_status hc_work_relief_get(struct hc_work *w, const char *state, struct hc_buf *json,
+                             struct hc_err *err)
+{
+    (void)err;
+    enter(w);
+    hc_json_obj(json);
+    hc_json_kstr(json, "of", state);
+    hc_json_end_obj(json);
+    return leave(w, HC_OK);
+}
+
+hc_status hc_work_relief(struct hc_work *w, const struct hc_work_relief *req, struct hc_buf *json,
+                         struct hc_job *job, struct hc_err *err)
+{
+    hc_status st;
+    enter(w);
+    hc_assert(w->is_writer);
+    st = labour(1, job, err);
+    if (st == HC_OK && strcmp(req->state, "two") == 0) {
+        st = fail(err, HC_EREFUSED, "there are 2");
+    }
+    hc_buf_printf(json, "{\"asked\":\"%s %d %d %d %g %g\"}", req->state, req->method, req->is_flat,
+                  req->is_gained, req->short_mm, req->long_mm);
+    return leave(w, st);
+}
+
+static hc_status echo_area(struct hc_work *w, const struct hc_work_relief_area *a,
+                           struct hc_buf *json)
+{
+    enter(w);
+    hc_json_obj(json);
+    hc_json_kstr(json, "state", a->state);
+    hc_json_kstr(json, "other", a->other);
+    hc_json_kstr(json, "geojson", a->geojson);
+    hc_json_knum(json, "short_mm", a->short_mm);
+    hc_json_end_obj(json);
+    return leave(w, HC_OK);
+}
+
+hc_status hc_work_relief_texture(struct hc_work *w, const struct hc_work_relief_area *req,
+                                 struct hc_buf *json, struct hc_err *err)
+{
+    (void)err;
+    return echo_area(w, req, json);
+}
+
+hc_status hc_work_relief_film(struct hc_work *w, const struct hc_work_relief_area *req,
+                              struct hc_buf *json, struct hc_job *job, struct hc_err *err)
+{
+    (void)job;
+    (void)err;
+    return echo_area(w, req, json);
+}
+
+hc_status hc_work_relief_profile(struct hc_work *w, const char *state, struct hc_work_point from,
+                                 struct hc_work_point to, struct hc_buf *json, struct hc_err *err)
+{
+    (void)err;
+    enter(w);
+    hc_buf_printf(json, "{\"line\":\"%s %g %g %g %g\"}", state, from.x, from.y, to.x, to.y);
+    return leave(w, HC_OK);
+}
+
+hc_status hc_work_lights_import(struct hc_work *w, const char *text, const char *name,
+                                bool is_partial, struct hc_buf *json, struct hc_err *err)
+{
+    hc_status st = HC_OK;
+    enter(w);
+    hc_assert(w->is_writer);
+    if (strncmp(text, "file,", 5) != 0) {
+        st = fail(err, HC_EDATA, "the lights need a first line of names");
+    }
+    hc_json_obj(json);
+    hc_json_kstr(json, "file_name", name);
+    hc_json_end_obj(json);
+    return leave(w, st);
+}

@@ -60,8 +60,7 @@ hc_status hc_work_align(struct hc_work *w, const char *view, struct hc_buf *json
 // from technique and state. json: the new VIEW. HC_EREFUSED, and nothing is added, when the plates
 // do not join beyond doubt.
 hc_status hc_work_mosaic(struct hc_work *w, const char *const *views, size_t n, const char *label,
-                         struct hc_buf *json, struct hc_job *job,
-                         struct hc_err *err) HC_MUST_CHECK;
+                         struct hc_buf *json, struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
 
 // Colour target in a view: find it (or take its four corners: middles of the corner patches, the
 // first patch first, clockwise as the target is read), fit a correction, judge it by patches left
@@ -198,10 +197,12 @@ hc_status hc_work_demo(const char *dir, const struct hc_work_demo *req, struct h
 // ---- relief (docs/theory/relief.md) ----
 // Where lamps stood, for views that are there: a CSV with a first line of names: file (or label),
 // and azimuth_deg, elevation_deg or x_mm, y_mm, z_mm from the picture's centre; also polariser
-// (crossed, parallel), flat (a view of an even board under this lamp). Kept with the views.
+// (crossed, parallel), flat (a view of an even board under this lamp). Kept with the views. A line
+// whose view is not there is refused, or passed over with is_partial (when at least one is there).
 bool hc_work_is_lights(const char *text);
 hc_status hc_work_lights_import(struct hc_work *w, const char *text, const char *name,
-                                struct hc_buf *json, struct hc_err *err) HC_MUST_CHECK;
+                                bool is_partial, struct hc_buf *json,
+                                struct hc_err *err) HC_MUST_CHECK;
 // The same measured on spheres standing in the raking views of a state: circles in the views' px.
 #define HC_WORK_SPHERES 4
 struct hc_work_lights {

@@ -156,6 +156,28 @@ static hc_status add_windows(struct hc_work *w, const char *dir, const struct hc
     return st;
 }
 
+// Where the lamps stood, also as a file.
+static hc_status add_lights(struct hc_work *w, const char *dir, struct hc_err *err)
+{
+    struct hc_buf b = {0};
+    hc_status st;
+    hc_buf_str(&b, "file,azimuth_deg,elevation_deg,polariser\n");
+    for (int k = 0; k < HC_DEMO_VIEW_COUNT; k++) {
+        struct hc_demo_view_info info = hc_demo_view_info((enum hc_demo_view)k);
+        if (info.has_light) {
+            hc_buf_printf(&b, "%s,%g,%g,%s\n", info.file, info.azimuth_deg, info.elevation_deg,
+                          k < HC_DEMO_RING ? "" : "crossed");
+        }
+    }
+    st = hc_buf_check(&b, err);
+    st = st == HC_OK ? write_text(dir, "lights.csv", &b, err) : st;
+    st = st == HC_OK && w
+             ? hc_work_lights_import(w, hc_buf_text(&b), "lights.csv", false, NULL, err)
+             : st;
+    hc_buf_release(&b);
+    return st;
+}
+
 static hc_status add_views(struct hc_work *w, const char *dir, struct hc_job *job,
                            struct hc_err *err)
 {
@@ -190,6 +212,7 @@ static hc_status make_dossier(const char *dir, const struct hc_demo *demo, int t
                                       .owner = "nobody: the painting does not exist",
                                       .height_mm = DEMO_HEIGHT_MM,
                                       .width_mm = DEMO_WIDTH_MM};
+    static const char *const states[] = {"before", "test"};
     struct hc_work_forecast req = {0};
     struct hc_work *w = NULL;
     char path[HC_WORK_PATH];
@@ -199,6 +222,12 @@ static hc_status make_dossier(const char *dir, const struct hc_demo *demo, int t
     st = st == HC_OK ? hc_work_open(&w, path, true, threads, err) : st;
     st = st == HC_OK ? add_views(w, dir, job, err) : st;
     st = st == HC_OK ? add_windows(w, dir, demo, err) : st;
+    st = st == HC_OK ? add_lights(w, dir, err) : st;
+    for (int k = 0; st == HC_OK && k < 2; k++) {
+        struct hc_work_relief relief = {.state = states[k]};
+        hc_job_phase(job, 0, 1);
+        st = hc_work_relief(w, &relief, NULL, job, err);
+    }
     hc_job_phase(job, 0, 1);
     st = st == HC_OK ? hc_work_forecast(w, &req, json, job, err) : st;
     hc_work_close(w);
@@ -217,6 +246,7 @@ hc_status hc_work_demo(const char *dir, const struct hc_work_demo *req, struct h
     st = st == HC_OK ? write_files(dir, demo, w, h, job, err) : st;
     if (st == HC_OK && req->only_files) {
         st = add_windows(NULL, dir, demo, err);
+        st = st == HC_OK ? add_lights(NULL, dir, err) : st;
     } else if (st == HC_OK) {
         st = make_dossier(dir, demo, req->threads, json, job, err);
     }

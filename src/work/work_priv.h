@@ -219,6 +219,12 @@ hc_status hc_work_result(struct hc_work *w, const char *kind, json_t **out,
 const char *hc_work_json_text(const json_t *o, const char *key); // "" when absent
 double hc_work_json_number(const json_t *o, const char *key);    // NaN when absent
 
+// ---- relief documents as text ----
+void hc_work_tell_relief(struct hc_buf *b, const json_t *o);
+void hc_work_tell_texture(struct hc_buf *b, const json_t *o);
+void hc_work_tell_film(struct hc_buf *b, const json_t *o);
+void hc_work_tell_lights(struct hc_buf *b, const json_t *o);
+
 // A text that changes when anything a forecast rests on changes (views, placement, windows, zones).
 hc_status hc_work_basis(struct hc_work *w, char out[17], struct hc_err *err) HC_MUST_CHECK;
 

@@ -374,6 +374,14 @@ hc_status hc_work_tell(const char *kind, const char *json, struct hc_buf *b, str
         tell_points(b, o);
     } else if (strcmp(kind, "verify") == 0) {
         tell_verify(b, o);
+    } else if (strcmp(kind, "relief") == 0) {
+        hc_work_tell_relief(b, o);
+    } else if (strcmp(kind, "texture") == 0) {
+        hc_work_tell_texture(b, o);
+    } else if (strcmp(kind, "film") == 0) {
+        hc_work_tell_film(b, o);
+    } else if (strcmp(kind, "lights") == 0) {
+        hc_work_tell_lights(b, o);
     } else {
         st = hc_err_set(err, HC_EARG, HC_WORK_ROOM, "no text form for \"%s\"", kind);
     }

@@ -1,0 +1,168 @@
+// Relief out to the user: normals and heights as float TIFF, a passage as a mesh.
+#include <errno.h>
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+#include <unistd.h>
+
+#include "base/mem.h"
+#include "work/work_relief_priv.h"
+
+#define MESH_PX 4.0e6
+
+// Unit normals (x right, y up, z to the viewer) from the stored slopes, as a raster of their own
+// for the time of the export; 0, 0, 0 where there is no answer.
+static hc_status write_normals(struct hc_work *w, const struct hc_raster *slopes, const char *path,
+                               struct hc_job *job, struct hc_err *err)
+{
+    struct hc_raster_writer *out = NULL;
+    int width = hc_raster_w(slopes), height = hc_raster_h(slopes);
+    hc_status st = hc_raster_create(&out, path, width, height, 3, err);
+    (void)w;
+    for (int y = 0; st == HC_OK && y < height; y += 128) {
+        struct hc_plane band[3] = {{0}};
+        int n = height - y < 128 ? height - y : 128;
+        st = hc_job_step(job, (double)y / height, "turning slopes into normals", err);
+        st = st == HC_OK
+                 ? hc_work_read_rect(slopes, (struct hc_work_rect){0, y, width, n}, band, err)
+                 : st;
+        for (int i = 0; st == HC_OK && i < n; i++) {
+            float *p = hc_plane_row(&band[0], i), *q = hc_plane_row(&band[1], i),
+                  *sd = hc_plane_row(&band[2], i);
+            for (int x = 0; x < width; x++) {
+                float z = sd[x] < 0.0f ? 0.0f : 1.0f / sqrtf(1.0f + p[x] * p[x] + q[x] * q[x]);
+                p[x] *= -z;
+                q[x] *= -z;
+                sd[x] = z;
+            }
+        }
+        st = st == HC_OK ? hc_raster_append(out, band, err) : st;
+        for (int c = 0; c < 3; c++) {
+            hc_plane_release(&band[c]);
+        }
+    }
+    if (st == HC_OK) {
+        return hc_raster_finish(out, err);
+    }
+    if (out) {
+        hc_raster_abandon(out);
+    }
+    return st;
+}
+
+hc_status hc_work_relief_export(struct hc_work *w, const char *state, bool is_height,
+                                const char *path, struct hc_job *job, struct hc_err *err)
+{
+    struct hc_work_relief_kept k = {0};
+    struct hc_raster *r = NULL, *normals = NULL;
+    struct hc_buf about = {0};
+    char tmp[HC_WORK_PATH];
+    hc_status st = hc_work_relief_load(w, state, &k, err);
+    tmp[0] = 0;
+    st = st == HC_OK ? hc_work_open_derived(w, is_height ? k.height : k.slopes, &r, err) : st;
+    if (st == HC_OK) {
+        hc_buf_printf(&about, "halfclean %s; %s of the surface as lit, state %s; ", HC_VERSION,
+                      is_height ? "height, mm, mean 0"
+                                : "unit normals, x right, y up, z to the viewer",
+                      state);
+        if (is_height) {
+            hc_buf_printf(&about, "%g mm per px; wavelengths over %g mm are not reliable",
+                          k.mm_per_px,
+                          hc_work_json_number(json_object_get(k.doc, "height"), "reliable_mm"));
+        } else {
+            hc_buf_str(&about, "0, 0, 0 = no answer");
+        }
+        st = hc_buf_check(&about, err);
+    }
+    if (st == HC_OK && is_height) {
+        st = hc_image_export(r, HC_EXPORT_FLOAT, path, hc_buf_text(&about), job, err);
+    } else if (st == HC_OK) {
+        snprintf(tmp, sizeof tmp, "%.4000s.normals", path);
+        hc_job_phase(job, 0, 0.5);
+        st = write_normals(w, r, tmp, job, err);
+        st = st == HC_OK ? hc_raster_open(&normals, tmp, err) : st;
+        hc_job_phase(job, 0.5, 1);
+        st = st == HC_OK
+                 ? hc_image_export(normals, HC_EXPORT_VECTOR, path, hc_buf_text(&about), job, err)
+                 : st;
+        hc_raster_close(normals);
+        unlink(tmp);
+    }
+    hc_raster_close(r);
+    hc_buf_release(&about);
+    hc_work_relief_kept_release(&k);
+    return st;
+}
+
+// ---- a passage as a mesh ----
+
+static hc_status write_bytes(void *ctx, const void *bytes, size_t n, struct hc_err *err)
+{
+    return fwrite(bytes, 1, n, ctx) == n
+               ? HC_OK
+               : hc_err_set(err, HC_EIO, HC_WORK_ROOM, "could not write the mesh: %s",
+                            strerror(errno));
+}
+
+static hc_status write_mesh(const struct hc_plane *z, double mm, double exaggeration,
+                            const char *path, struct hc_err *err)
+{
+    char tmp[HC_WORK_PATH];
+    struct hc_relief_mesh_sink sink = {write_bytes, NULL};
+    FILE *f;
+    hc_status st;
+    snprintf(tmp, sizeof tmp, "%.4000s.part", path);
+    f = fopen(tmp, "wb");
+    if (!f) {
+        return hc_err_set(err, HC_EIO, HC_WORK_ROOM, "could not write %s: %s", path,
+                          strerror(errno));
+    }
+    sink.ctx = f;
+    st = hc_relief_mesh_ply(z, NULL, mm, exaggeration, false, &sink, err);
+    if (fflush(f) != 0 || fsync(fileno(f)) != 0) {
+        st = st == HC_OK ? hc_err_set(err, HC_EIO, HC_WORK_ROOM, "could not write %s: %s", path,
+                                      strerror(errno))
+                         : st;
+    }
+    fclose(f);
+    if (st == HC_OK && rename(tmp, path) != 0) {
+        st = hc_err_set(err, HC_EIO, HC_WORK_ROOM, "could not write %s: %s", path, strerror(errno));
+    }
+    if (st != HC_OK) {
+        unlink(tmp);
+    }
+    return st;
+}
+
+hc_status hc_work_relief_mesh(struct hc_work *w, const char *state, double x, double y, double mm,
+                              double exaggeration, const char *path, struct hc_err *err)
+{
+    struct hc_work_relief_kept k = {0};
+    struct hc_painting p = {0};
+    struct hc_raster *r = NULL;
+    struct hc_plane z = {0};
+    struct hc_work_rect at;
+    hc_status st = hc_work_framed(w, &p, err);
+    st = st == HC_OK ? hc_work_spot_rect(&p, x, y, mm, &at, err) : st;
+    st = st == HC_OK ? hc_work_relief_load(w, state, &k, err) : st;
+    st = st == HC_OK ? hc_work_open_derived(w, k.height, &r, err) : st;
+    if (st == HC_OK) {
+        at.x0 /= k.reduced;
+        at.y0 /= k.reduced;
+        at.w = (int)fmin(at.w / k.reduced, hc_raster_w(r) - at.x0);
+        at.h = (int)fmin(at.h / k.reduced, hc_raster_h(r) - at.y0);
+        if (at.w < 2 || at.h < 2 || (double)at.w * at.h > MESH_PX || !(exaggeration > 0)) {
+            st = hc_err_set(err, HC_ERANGE, HC_WORK_ROOM,
+                            "a mesh of %d x %d px with heights times %g; give a passage of 2 x 2 "
+                            "px to %.0f Mpx and a factor above 0",
+                            at.w, at.h, exaggeration, MESH_PX * 1e-6);
+        }
+    }
+    st = st == HC_OK ? hc_work_read_rect(r, at, &z, err) : st;
+    st = st == HC_OK ? write_mesh(&z, k.mm_per_px, exaggeration, path, err) : st;
+    hc_plane_release(&z);
+    hc_raster_close(r);
+    hc_work_relief_kept_release(&k);
+    hc_painting_release(&p);
+    return st;
+}
