@@ -9,6 +9,7 @@ import {extname, join, normalize} from "node:path";
 import {fileURLToPath} from "node:url";
 import {TARGET, answerColour} from "./mock_colour.mjs";
 import {SIZES, answerPlace, placePictures, placeViews, supportOf} from "./mock_place.mjs";
+import {RELIEF_PICTURES, answerRelief} from "./mock_relief.mjs";
 import {pngOf} from "./png.mjs";
 
 const WEB = fileURLToPath(new URL("../../web/", import.meta.url));
@@ -84,6 +85,7 @@ const PICTURES = {
     4: (x, y) => aged(x, y).map((c) => c + 26 * Math.sin(x * 0.21 + y * 0.17)),
     5: (x, y) => Array(3).fill(40 + 0.75 * paint(x, y)[0]),
     ...placePictures(aged, inside),
+    ...RELIEF_PICTURES,
     look: (x, y) => isRefused(x, y) ? aged(x, y) : paint(x, y),
     coat: (x, y) => Array(3).fill(coatAt(x, y) * 180),
     radius: (x, y) => {
@@ -204,6 +206,7 @@ function makeWorld(kind)
             zones: kind === "empty" ? [] : [{id: 1, kind: "retouching", label: "old retouching",
                                              polygon: square(2000, 420, 700, 560), area_mm2: 15680}],
             forecast: kind === "empty" || kind === "no-forecast" ? null : forecastDoc(),
+            /** @type {string[]} */ reliefs: kind === "full" ? ["before", "test"] : [],
             /** @type {Record<string, any>} */ jobs: {}, fits: {}, pairs: {}, ignored: {},
             dossier: {title: kind === "hostile" ? evil : "Quinces and a pewter jug", maker: "unknown",
                       date: "about 1640", support: "oak panel", inventory: "Demo 1", owner: "",
@@ -328,6 +331,8 @@ export async function startMock(kind, options = {})
         if (at === "GET /api/views")
             return json({views: world.views});
         if (await answerPlace({at, path, q, body, json, refuse, res, world, startJob, tiles, pictures: PICTURES, view}))
+            return undefined;
+        if (await answerRelief({at, q, body, json, refuse, world, startJob, tiles}))
             return undefined;
         if (await answerColour({at, path, q, body, json, refuse, res, world, startJob, calibrated}))
             return undefined;

@@ -195,6 +195,20 @@ export const ignore = (view, polygons) => send("PUT", `/api/views/${view}/ignore
  *  @returns {Promise<string>} the job's id */
 export const mosaic = async (ask) => jobOf(await send("POST", "/api/mosaic", ask));
 
+/** @returns {Promise<import("./types.js").Relief[]>} */
+export const reliefs = async () => (await get("/api/relief")).reliefs;
+
+/** @param {{state:string, method?:string, flat?:boolean, even_exposure?:boolean}} ask @returns {Promise<string>} the job's id */
+export const computeRelief = async (ask) => jobOf(await send("POST", "/api/relief", ask));
+
+/** @param {string} text @param {string} name @returns {Promise<{lights:number}>} */
+export const sendLights = async (text, name) => (await send("PUT", "/api/lights", {text, name})).json();
+
+/** @param {string} of the state @param {Point} from @param {Point} to @returns {Promise<import("./types.js").Profile>} */
+export const profile = (of, from, to) =>
+    get(`/api/relief/profile?${new URLSearchParams({state: of, x0: from[0].toFixed(2), y0: from[1].toFixed(2),
+                                                    x1: to[0].toFixed(2), y1: to[1].toFixed(2)})}`);
+
 /** @param {string} id @returns {Promise<JobDoc>} */
 export const job = (id) => get(`/api/jobs/${id}`);
 

@@ -28,6 +28,19 @@ function screenLine()
     return {x, y, turn};
 }
 
+/** @type {(() => void)[]} */
+const moved = [];
+
+/** Call fn after each move of the line. @param {() => void} fn */
+export function onMove(fn)
+{
+    moved.push(fn);
+}
+
+/** Where the line is now, screen px; null when it is not on. */
+export const current = () =>
+    state.mode === "line" && state.sideB !== "" && stage.isOpen() ? screenLine() : null;
+
 /** @returns {Point} */
 function middle()
 {
@@ -49,6 +62,7 @@ function place()
     stage.cut(clipRect(w, h0, l));
     stage.setOpacity(1);
     stage.subtract(0);
+    moved.forEach((fn) => fn());
     const grip = gripPoint(w, h0, l, MARGIN_PX);
     for (const el of Object.values(part))
         el.hidden = grip === null;

@@ -7,7 +7,9 @@ import * as ignored from "./ignored.js";
 import * as keys from "./keys.js";
 import * as line from "./line.js";
 import * as pairs from "./pairs.js";
+import * as lamp from "./lamp.js";
 import * as forecastRoom from "./room_forecast.js";
+import * as lightRoom from "./room_light.js";
 import * as lookRoom from "./room_look.js";
 import * as points from "./points.js";
 import * as shapes from "./shapes.js";
@@ -19,7 +21,7 @@ import * as workplace from "./workplace.js";
 /** @typedef {import("./types.js").RoomName} RoomName */
 
 /** @type {RoomName[]} */
-const ROOMS = ["look", "forecast"];
+const ROOMS = ["look", "forecast", "light"];
 
 /** A setting kept in the browser. @param {string} name @param {string} otherwise */
 function recall(name, otherwise)
@@ -136,7 +138,7 @@ function keepPage()
 function byAddress()
 {
     const at = /^#look-(pairs|ignored)-(\d+)$/.exec(location.hash), view = Number(at?.[2]);
-    enter(location.hash === "#forecast" ? "forecast" : "look");
+    enter(ROOMS.find((r) => location.hash === `#${r}`) ?? "look");
     if (at && !state.dossier.read_only && state.dossier.frame && state.views.some((v) => v.id === view && v.tiles))
         set({workplace: {kind: /** @type {"pairs"|"ignored"} */ (at[1]), view}});
 }
@@ -158,6 +160,8 @@ async function open()
     stage.start();
     line.start();
     shapes.start();
+    lamp.start();
+    lightRoom.start(); // its clicks go before those of the spot
     spot.start();
     alternation.start();
     fitMap.start();

@@ -11,7 +11,8 @@ export const state = {
     views: [], windows: [], zones: [], forecast: null,
     room: "look", sideA: "", sideB: "", mode: "one", mix: 0.5,
     factor: 4, rate: 2, isRunning: false, isOther: false,
-    fitMap: null, workplace: null, radiusOn: false, outlinesOn: true, cross: null, isPinned: false, mm: 20};
+    fitMap: null, workplace: null, radiusOn: false, outlinesOn: true, cross: null, isPinned: false, mm: 20,
+    reliefs: [], lampOn: false, lampA: "", lampB: ""};
 
 /** @type {{keys: Key[], fn: () => void}[]} */
 const listeners = [];
@@ -113,12 +114,12 @@ export function referenceSide()
 /** Ask for everything again and keep the sides where they still exist. */
 export async function reload()
 {
-    const [dossier, views, windows, zones, forecast] = await Promise.all(
-        [api.dossier(), api.views(), api.windows(), api.zones(), api.forecast()]);
+    const [dossier, views, windows, zones, forecast, reliefs] = await Promise.all(
+        [api.dossier(), api.views(), api.windows(), api.zones(), api.forecast(), api.reliefs()]);
     const known = new Set(views.filter((v) => v.tiles).map((v) => `view:${v.id}`));
     if (forecast)
         known.add("forecast");
-    Object.assign(state, {dossier, views, windows, zones, forecast});
+    Object.assign(state, {dossier, views, windows, zones, forecast, reliefs});
     /** @type {Partial<State>} */
     const change = {};
     if (!known.has(state.sideA))
@@ -133,6 +134,6 @@ export async function reload()
     Object.assign(state, change);
     for (const l of listeners)
         if (l.keys.some((k) => ["dossier", "views", "windows", "zones", "forecast", "sideA", "sideB",
-                                "mode"].includes(k)))
+                                "mode", "reliefs"].includes(k)))
             l.fn();
 }

@@ -270,7 +270,42 @@
  */
 
 /** @typedef {"one"|"line"|"mix"|"difference"|"alternation"} CompareMode */
-/** @typedef {"look"|"forecast"} RoomName */
+/** @typedef {"look"|"forecast"|"light"} RoomName */
+
+/** @typedef {{value:number, low:number, high:number}} Interval 90 % */
+
+/**
+ * @typedef {object} Texture
+ * @property {number} short_mm
+ * @property {number} long_mm
+ * @property {number} sa_um
+ * @property {number} sq_um
+ * @property {number} sdq
+ * @property {number} sdr
+ */
+
+/**
+ * The relief of one state.
+ * @typedef {object} Relief
+ * @property {string} state
+ * @property {boolean} is_stale
+ * @property {string} method
+ * @property {{view:number, label:string, azimuth_deg:number, elevation_deg:number, why:string}[]} lights
+ * @property {boolean} crossed
+ * @property {number} answered
+ * @property {number} slope_sd
+ * @property {boolean} slope_sd_assumed
+ * @property {{is_varnished:boolean, paint:number, film:number, what:string}} through_varnish
+ * @property {{reduced:number, mm_per_px:number, reliable_mm:number, lo_mm:number, hi_mm:number, what:string}} height
+ * @property {Texture} texture
+ * @property {{detail_mm:number, sq_um:number}[]} curve
+ * @property {{label:string, refusal:number, why:string, ratio?:Interval, retained?:Interval}[]} windows
+ * @property {{refusal:number, pairs:number, what:string, gain?:Interval}} forecast
+ * @property {{slopes:Tiles, height:Tiles|null}} tiles
+ */
+
+/** @typedef {{state:string, length_mm:number, reliable_mm:number, height_mm:(number|null)[]}} Profile */
+
 
 /**
  * What the page knows and shows. Sides are "view:ID" or "forecast".
@@ -296,5 +331,9 @@
  * @property {Point|null} cross      the spot, frame px
  * @property {boolean} isPinned
  * @property {number} mm             side of the spot's patch
+ * @property {Relief[]} reliefs
+ * @property {boolean} lampOn
+ * @property {string} lampA          state whose relief is lit on one side, "" = the first there is
+ * @property {string} lampB
  */
 export {};
