@@ -179,6 +179,38 @@ static void test_weak(void **state)
     hc_relief_film_release(&f);
 }
 
+// Two threads give the same bits.
+static void test_threads(void **state)
+{
+    struct hc_relief_film a = solve(base), b;
+    struct hc_relief_film_input in = base;
+    struct hc_par *par = NULL;
+    struct hc_err err = {0};
+    (void)state;
+    assert_ok(hc_par_create(&par, 2, &err), &err);
+    in.mm_per_px = mm;
+    assert_ok(hc_relief_film_solve(&b, &in, par, NULL, &err), &err);
+    assert_memory_equal(a.paint_p.px, b.paint_p.px, SIDE * SIDE * sizeof(float));
+    assert_memory_equal(a.film_q.px, b.film_q.px, SIDE * SIDE * sizeof(float));
+    assert_true(a.retained.value == b.retained.value);
+    hc_par_destroy(par);
+    hc_relief_film_release(&a);
+    hc_relief_film_release(&b);
+    size_t live = hc_mem_live(); // memory may end anywhere
+    for (int i = 0; i < 200; i += 7) {
+        hc_mem_fail_at(i);
+        hc_status st = hc_relief_film_solve(&b, &in, NULL, NULL, &err);
+        hc_mem_fail_at(-1);
+        if (st == HC_OK) {
+            hc_relief_film_release(&b);
+            assert_true(i > 60);
+            break;
+        }
+        assert_int_equal(st, HC_ENOMEM);
+        assert_int_equal(hc_mem_live(), live);
+    }
+}
+
 static void test_gates(void **state)
 {
     struct hc_relief_film_input in = base;
@@ -265,8 +297,9 @@ static void test_no_film(void **state)
 
 int main(void)
 {
-    const struct CMUnitTest tests[] = {cmocka_unit_test(test_crossed), cmocka_unit_test(test_plain),
-                                       cmocka_unit_test(test_weak), cmocka_unit_test(test_gates),
-                                       cmocka_unit_test(test_no_film)};
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(test_crossed), cmocka_unit_test(test_plain),
+        cmocka_unit_test(test_weak),    cmocka_unit_test(test_threads),
+        cmocka_unit_test(test_gates),   cmocka_unit_test(test_no_film)};
     return cmocka_run_group_tests_name("relief_film", tests, setup, teardown);
 }

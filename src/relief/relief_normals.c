@@ -58,10 +58,11 @@ static void fetch(float *v, const struct hc_relief_view *view, const float *stri
     }
 }
 
-// Light vectors of the pixels. With a board: it shows strength times the cosine of a flat surface,
-// so the sample over it is the reflectance times (n.l) / l_z.
-static void load_light(struct hc_relief_chunk *c, const struct run *r, int k, int row,
-                       const int *at)
+// Light vectors of the pixels and what their samples are divided by. With a board: it shows
+// strength times the cosine of a flat surface, so the sample over it is the reflectance times (n.l)
+// / l_z.
+static void load_light(struct hc_relief_chunk *c, float *divide, const struct run *r, int k,
+                       int row, const int *at)
 {
     const struct hc_relief_light *l = &r->lights[k];
     for (int i = 0; i < LANES; i++) {
@@ -70,7 +71,8 @@ static void load_light(struct hc_relief_chunk *c, const struct run *r, int k, in
             hc_relief_light_at(l, (at[i] + 0.5 - r->w * 0.5) * r->o->mm_per_px,
                                (r->h * 0.5 - (r->y0 + row + 0.5)) * r->o->mm_per_px, d, &gain);
         }
-        double g = r->flat ? 1 / d[2] : gain;
+        double g = r->flat ? 1 / d[2] : 1;
+        divide[i] = (float)gain;
         for (int j = 0; j < 3; j++) {
             c->light[j][k][i] = (float)(g * d[j]);
         }
@@ -81,23 +83,24 @@ static void load_light(struct hc_relief_chunk *c, const struct run *r, int k, in
 static void load(struct hc_relief_chunk *c, const struct run *r, int row, const int *at)
 {
     for (int k = 0; k < r->n; k++) {
-        float raw[LANES], board[LANES];
+        float raw[LANES], board[LANES], near[LANES];
         float *restrict v = c->v[k], *restrict w = c->weight[k];
         float gain = !r->flat && r->o->gain ? (float)r->o->gain[k] : 1.0f;
         float full = (r->o->weight ? (float)r->o->weight[k] : 1.0f) * gain * gain;
-        if (r->lights[k].is_near) {
-            load_light(c, r, k, row, at);
+        bool is_near = r->lights[k].is_near;
+        if (is_near) {
+            load_light(c, near, r, k, row, at);
         }
         fetch(raw, &r->views[k], r->strip[k], r, row, at, LANES);
         if (r->flat) {
             fetch(board, &r->flat[k], r->board[k], r, row, at, LANES);
         }
         for (int i = 0; i < LANES; i++) {
-            float b = r->flat ? board[i] : gain;
+            float fall = is_near && !r->flat ? near[i] : 1.0f, b = r->flat ? board[i] : gain * fall;
             bool is_lit = raw[i] > r->plan.shadow && raw[i] < r->plan.clip && b > 0.0f &&
                           (!r->flat || b > 0.005f);
             v[i] = is_lit ? raw[i] / b : 0.0f; // not even a NaN
-            w[i] = is_lit ? full : 0.0f;
+            w[i] = is_lit ? full * fall * fall : 0.0f;
         }
     }
 }
@@ -184,7 +187,8 @@ static void solve_block(void *ctx, int block, int s0, int s1)
     *t = (struct tally){0};
     for (int k = 0; k < r->n; k++) {
         const int middle[LANES] = {0}; // a far lamp is the same for every pixel
-        load_light(&c, r, k, 0, middle);
+        float unused[LANES];
+        load_light(&c, unused, r, k, 0, middle);
     }
     for (int s = s0; s < s1; s++) {
         int row = s / r->segs, x0 = s % r->segs * SEG, m = r->w - x0 < SEG ? r->w - x0 : SEG;
