@@ -93,7 +93,9 @@ static void bench_normals(void)
         double slope;
         struct relief_look look;
     } set[] = {{"matte, no cast shadows", 0.2, {.noise_electrons = 30000}},
-               {"matte, cast shadows", 0.3, {.has_cast = true, .noise_electrons = 30000}},
+               {"matte, steep, cast, 3 % ambient",
+                0.4,
+                {.has_cast = true, .ambient = 0.03, .noise_electrons = 30000}},
                {"glossy (lobe .05), cast",
                 0.2,
                 {.has_cast = true,
@@ -127,7 +129,7 @@ static void bench_normals(void)
             views[i] = hc_relief_view_plane(&img[i]);
         }
         new_keep(&k, W, H);
-        printf("  %-26s", set[s].name);
+        printf("  %-32s", set[s].name);
         for (int m = 0; m < 4; m++) {
             struct hc_relief_normals_options o = {.method = (enum hc_relief_method)m};
             struct hc_relief_normals_report rep;

@@ -329,6 +329,42 @@ static void test_near(void **state)
     drop_catch(&c);
 }
 
+// As many lamps as are taken, and one more.
+static void test_many(void **state)
+{
+    enum { W = 45, H = 9, MANY = HC_RELIEF_MAX_LIGHTS + 1 };
+    static struct hc_relief_light l[MANY];
+    static struct hc_relief_view v[MANY];
+    static struct hc_plane img[MANY];
+    struct relief_waves waves = relief_waves_make(0.3, 4, 0.1, 7);
+    struct relief_surface s = {0};
+    struct relief_look look = {0};
+    struct hc_relief_normals_report rep;
+    struct catch c;
+    struct hc_relief_sink sink = {keep, &c};
+    struct hc_err err = {0};
+    (void)state;
+    assert_ok(relief_surface_create(&s, &waves, W, H, 0.05, &err), &err);
+    for (int k = 0; k < MANY; k++) {
+        assert_ok(hc_relief_light_angles(&l[k], 7.3 * k, 30 + k % 40, &err), &err);
+        assert_ok(relief_render(&img[k], &s, NULL, &l[k], &look, 1, &err), &err);
+        v[k] = hc_relief_view_plane(&img[k]);
+    }
+    make_catch(&c, W, H);
+    for (int m = 0; m < 4; m++) {
+        struct hc_relief_normals_options o = {.method = (enum hc_relief_method)m};
+        assert_ok(hc_relief_normals(&rep, &sink, v, l, MANY - 1, &o, NULL, NULL, &err), &err);
+        assert_true(mean_error_deg(&c, &s) < 0.002);
+        assert_int_equal(hc_relief_normals(&rep, &sink, v, l, MANY, &o, NULL, NULL, &err),
+                         HC_EREFUSED);
+    }
+    for (int k = 0; k < MANY; k++) {
+        hc_plane_release(&img[k]);
+    }
+    relief_surface_release(&s);
+    drop_catch(&c);
+}
+
 static hc_status broken(void *ctx, int x0, int y0, struct hc_plane *out, struct hc_err *err)
 {
     (void)ctx, (void)x0, (void)out;
@@ -417,10 +453,10 @@ static void test_film_terms(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_network),   cmocka_unit_test(test_matte),
-        cmocka_unit_test(test_glossy),    cmocka_unit_test(test_sigma),
-        cmocka_unit_test(test_masks),     cmocka_unit_test(test_near),
-        cmocka_unit_test(test_bad),       cmocka_unit_test(test_reading),
-        cmocka_unit_test(test_film_terms)};
+        cmocka_unit_test(test_network), cmocka_unit_test(test_matte),
+        cmocka_unit_test(test_glossy),  cmocka_unit_test(test_sigma),
+        cmocka_unit_test(test_masks),   cmocka_unit_test(test_near),
+        cmocka_unit_test(test_many),    cmocka_unit_test(test_bad),
+        cmocka_unit_test(test_reading), cmocka_unit_test(test_film_terms)};
     return cmocka_run_group_tests_name("relief_normals", tests, NULL, NULL);
 }

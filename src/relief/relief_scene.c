@@ -163,9 +163,9 @@ hc_status relief_render(struct hc_plane *out, const struct relief_surface *s,
             hc_relief_light_at(light, (x + 0.5 - out->w * 0.5) * s->mm,
                                (out->h * 0.5 - (y + 0.5)) * s->mm, l, &gain);
             double dot = (l[2] - p * l[0] - q * l[1]) / n;
-            double a = albedo ? (double)hc_plane_get(albedo, x, y) : 0.5, v = 0;
+            double a = albedo ? (double)hc_plane_get(albedo, x, y) : 0.5, v = a * look->ambient;
             if (dot > 0 && !(look->has_cast && is_shaded(s, x, y, l, top))) {
-                v = gain * a * dot;
+                v += gain * a * dot;
                 if (look->gloss > 0) {
                     v += gain * look->gloss * highlight(p, q, l, look->lobe);
                 }

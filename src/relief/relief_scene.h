@@ -32,6 +32,7 @@ hc_status relief_albedo_create(struct hc_plane *out, int w, int h, uint64_t seed
 
 struct relief_look {
     bool has_cast;          // shadows cast by higher ground
+    double ambient;         // share of the lamp's light that also comes from all round
     double gloss, lobe;     // strength and rms slope of the highlight; 0 = matte
     double noise_electrons; // full scale in electrons; 0 = no noise
     double exposure;

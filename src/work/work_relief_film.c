@@ -121,7 +121,9 @@ static void film_json(struct hc_buf *b, const struct hc_work_relief_area *req,
     if (f->refusal == HC_RELIEF_GIVEN) {
         struct hc_relief_forecast gain = {0};
         hc_work_relief_interval_json(b, "retained", f->retained);
-        hc_json_knum(b, "fill_um", f->has_fill ? f->fill_um : (double)NAN);
+        if (f->has_fill) {
+            hc_work_relief_interval_json(b, "fill_um", f->fill_um);
+        }
         hc_relief_forecast_film(&gain, f, 0, in->band);
         hc_json_kstr(b, "gain_what", gain.what);
         if (gain.refusal == HC_RELIEF_GIVEN) {

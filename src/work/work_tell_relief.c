@@ -111,9 +111,10 @@ void hc_work_tell_film(struct hc_buf *b, const json_t *o)
     }
     hc_buf_str(b, "  relief retained at the surface ");
     tell_interval(b, get(o, "retained"), 2);
-    if (isfinite(number(o, "fill_um"))) {
-        hc_buf_printf(b, "\n  the filling varies by %.1f um rms (not a thickness)",
-                      number(o, "fill_um"));
+    if (json_is_object(get(o, "fill_um"))) {
+        hc_buf_str(b, "\n  the filling varies by ");
+        tell_interval(b, get(o, "fill_um"), 1);
+        hc_buf_str(b, " um rms (not a thickness)");
     }
     hc_buf_printf(b, "\n  %s\n", hc_work_json_text(o, "why"));
     if (json_is_object(get(o, "gain"))) {
