@@ -14,6 +14,9 @@
 #include "num/fft.h"
 #include "num/stats.h"
 #include "relief/relief_scene.h"
+#ifdef HC_BENCH_OPENCV
+#include "relief_opencv.h"
+#endif
 
 // Processor time of this process: the machine may be busy with other things.
 static double seconds(void)
@@ -84,6 +87,27 @@ static double angles(double *median, const struct hc_plane *p, const struct hc_p
 // ---- normals
 // ----------------------------------------------------------------------------------------------
 
+#ifdef HC_BENCH_OPENCV
+static void beside_squares(struct keep *k, const struct relief_surface *s,
+                           const struct hc_plane *img, const struct hc_relief_light *l, int n)
+{
+    int px = s->p.w * s->p.h;
+    float *v = hc_mem_array((size_t)n * (size_t)px, sizeof *v), row[3 * HC_RELIEF_MAX_LIGHTS];
+    double mean, median;
+    for (int i = 0; v && i < n; i++) {
+        memcpy(v + (size_t)i * (size_t)px, img[i].px, (size_t)px * sizeof *v);
+        for (int d = 0; d < 3; d++) {
+            row[3 * i + d] = (float)l[i].dir[d];
+        }
+    }
+    if (v && relief_opencv_squares(k->p.px, k->q.px, v, row, n, px)) {
+        mean = angles(&median, &k->p, &k->q, &s->p, &s->q, 0);
+        printf("  OpenCV squares %.2f (%.2f)", mean, median);
+    }
+    hc_mem_free(v);
+}
+#endif
+
 static void bench_normals(void)
 {
     enum { W = 400, H = 300, N = 24 };
@@ -138,6 +162,9 @@ static void bench_normals(void)
             mean = angles(&median, &k.p, &k.q, &surf.p, &surf.q, 0);
             printf("  %s %.2f (%.2f)", name[m], mean, median);
         }
+#ifdef HC_BENCH_OPENCV
+        beside_squares(&k, &surf, img, l, N);
+#endif
         printf("\n");
         drop_keep(&k);
         for (int i = 0; i < N; i++) {
@@ -216,6 +243,11 @@ static void bench_height(void)
            rms_off(&z, &s.z));
     periodic(&z, &s.p, &s.q);
     printf(", periodic Fourier by %.2f px\n", rms_off(&z, &s.z));
+#ifdef HC_BENCH_OPENCV
+    if (relief_opencv_height(z.px, s.p.px, s.q.px, 512, 512)) {
+        printf("  OpenCV's cosine transform by %.5f px\n", rms_off(&z, &s.z));
+    }
+#endif
     hc_plane_release(&z);
     relief_surface_release(&s);
 }
@@ -525,6 +557,30 @@ static double read_probe(const uint64_t *p, size_t n)
     return best;
 }
 
+#ifdef HC_BENCH_OPENCV
+// It wants floats; turning 16 bits into them is not counted.
+static void time_opencv(const uint16_t *data, const struct hc_relief_light *l, int n, int px)
+{
+    float *v = hc_mem_alloc((size_t)(n + 2) * (size_t)px * sizeof *v),
+          row[3 * HC_RELIEF_MAX_LIGHTS];
+    double best = 1e9;
+    for (size_t i = 0; v && i < (size_t)n * (size_t)px; i++) {
+        v[i] = (float)data[i] * (1.0f / 65535.0f);
+    }
+    for (int i = 0; i < 3 * n; i++) {
+        row[i] = (float)l[i / 3].dir[i % 3];
+    }
+    for (int k = 0; v && k < 3; k++) {
+        float *out = v + (size_t)n * (size_t)px;
+        double t = seconds();
+        relief_opencv_squares(out, out + px, v, row, n, px);
+        best = fmin(best, seconds() - t);
+    }
+    printf("  OpenCV: squares from floats in memory, no masks %.1f ms\n", 1e3 * best);
+    hc_mem_free(v);
+}
+#endif
+
 static void bench_speed(void)
 {
     enum { N = 24, W = 2048, H = 2048 };
@@ -566,6 +622,9 @@ static void bench_speed(void)
         printf("  %s%s %.1f ms (%.2f of the bound)\n", name[m < 0 ? 1 : m],
                m < 0 ? " without standard errors" : "", 1e3 * best, best / bound);
     }
+#ifdef HC_BENCH_OPENCV
+    time_opencv(data, l, N, (int)px);
+#endif
     hc_mem_free(data);
     must(hc_plane_create(&p, W, H, &err), &err);
     must(hc_plane_create(&q, W, H, &err), &err);
@@ -582,6 +641,15 @@ static void bench_speed(void)
         best = fmin(best, seconds() - t);
     }
     printf("  height 4.19 Mpx %.0f ms\n", 1e3 * best);
+#ifdef HC_BENCH_OPENCV
+    best = 1e9;
+    for (int k = 0; k < 3; k++) {
+        double t = seconds();
+        relief_opencv_height(z.px, p.px, q.px, W, H);
+        best = fmin(best, seconds() - t);
+    }
+    printf("  OpenCV: height %.0f ms\n", 1e3 * best);
+#endif
     hc_plane_release(&p);
     hc_plane_release(&q);
     hc_plane_release(&z);
