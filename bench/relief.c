@@ -1,6 +1,6 @@
 // What the relief room reaches: angular errors, heights, drift, the film simulation, speed. Figures
 // and conditions: docs/theory/relief.md.
-//   bench_relief [normals|height|drift|film|speed|memory]...    all when none is named
+//   bench_relief [normals|height|drift|film|pair|speed|memory]...    all when none is named
 // Surfaces are drawn and ray-traced here (src/relief/relief_scene.c); no outside data.
 #include <math.h>
 #include <stdio.h>
@@ -533,6 +533,104 @@ static void bench_film(void)
     }
 }
 
+// ---- window beside varnish
+
+// Slopes by plain squares of a patch, bare or varnished, into the left (0) or right half of k.
+static void half_of(struct keep *k, const struct relief_film_scene *s,
+                    const struct hc_relief_light *l, int n, bool is_crossed, int right)
+{
+    struct hc_plane plain[MAXL], crossed[MAXL];
+    struct hc_relief_view v[MAXL];
+    struct keep one;
+    struct hc_relief_sink sink = {keep_rows, &one};
+    struct hc_relief_normals_report rep;
+    struct hc_relief_normals_options o = {.method = HC_RELIEF_LS};
+    struct hc_err err = {0};
+    for (int i = 0; i < n; i++) {
+        must(relief_render_film(&plain[i], &crossed[i], s, &l[i], 1, 30000,
+                                (uint64_t)(i + 99 * right), &err),
+             &err);
+        v[i] = hc_relief_view_plane(is_crossed ? &crossed[i] : &plain[i]);
+    }
+    new_keep(&one, SIDE, SIDE);
+    must(hc_relief_normals(&rep, &sink, v, l, (size_t)n, &o, NULL, NULL, &err), &err);
+    struct hc_plane p = hc_plane_part(&k->p, right * SIDE, 0, SIDE, SIDE);
+    struct hc_plane q = hc_plane_part(&k->q, right * SIDE, 0, SIDE, SIDE);
+    hc_plane_copy(&p, &one.p);
+    hc_plane_copy(&q, &one.q);
+    drop_keep(&one);
+    for (int i = 0; i < n; i++) {
+        hc_plane_release(&plain[i]);
+        hc_plane_release(&crossed[i]);
+    }
+}
+
+static void pair_case(int coats, double elevation, bool is_crossed)
+{
+    enum { N = 12 };
+    struct relief_waves w = relief_waves_make(0.25, 4, 0.165, 1);
+    struct relief_waves f = relief_waves_kept(&w, 2, 0.35, coats);
+    struct relief_film_scene s = {.index = 1.5, .film_mm = 0.05, .lobe = 0.1};
+    struct hc_relief_light l[N];
+    struct hc_plane win = {0}, near = {0};
+    struct hc_relief_pair out;
+    struct keep k;
+    struct hc_err err = {0};
+    double fill;
+    for (int i = 0; i < N; i++) {
+        must(hc_relief_light_angles(&l[i], 30 * i, elevation, &err), &err);
+    }
+    must(relief_surface_create(&s.paint, &w, SIDE, SIDE, 0.05, &err), &err);
+    must(relief_surface_create(&s.film, &f, SIDE, SIDE, 0.05, &err), &err);
+    must(relief_albedo_create(&s.albedo, SIDE, SIDE, 3, &err), &err);
+    must(hc_plane_create(&win, 2 * SIDE, SIDE, &err), &err);
+    must(hc_plane_create(&near, 2 * SIDE, SIDE, &err), &err);
+    new_keep(&k, 2 * SIDE, SIDE);
+    double truth = truth_of(&s, &fill);
+    half_of(&k, &s, l, N, is_crossed, 1);
+    s.is_bare = true; // the same brushwork, so that what is off is the method
+    half_of(&k, &s, l, N, is_crossed, 0);
+    for (int i = 0; i < 2 * SIDE * SIDE; i++) {
+        win.px[i] = i % (2 * SIDE) < SIDE;
+        near.px[i] = 1 - win.px[i];
+    }
+    struct hc_relief_pair_input in = {.p = &k.p,
+                                      .q = &k.q,
+                                      .window = &win,
+                                      .neighbour = &near,
+                                      .mm_per_px = 0.05,
+                                      .band = {0.2, 1.5},
+                                      .reading = hc_relief_reading(l, N, 1.5),
+                                      .is_crossed = is_crossed,
+                                      .seed = 1};
+    must(hc_relief_window_pair(&out, &in, NULL, &err), &err);
+    if (out.refusal == HC_RELIEF_GIVEN) {
+        printf("  | true %.3f: %.3f (%.2f to %.2f)", truth, out.retained.value, out.retained.low,
+               out.retained.high);
+    } else {
+        printf("  | true %.3f: refused (%d)", truth, out.refusal);
+    }
+    drop_keep(&k);
+    hc_plane_release(&win);
+    hc_plane_release(&near);
+    relief_surface_release(&s.paint);
+    relief_surface_release(&s.film);
+    hc_plane_release(&s.albedo);
+}
+
+static void bench_pair(void)
+{
+    static const int coats[] = {6, 3, 1, 0};
+    printf("cleaned window beside varnish, 12 lamps, retained relief, dilution .8 (.65 to .95)\n");
+    for (int e = 0; e < 3; e++) {
+        printf("  zenith %d, %-11s", e == 2 ? 45 : 60, e == 0 ? "crossed" : "unpolarised");
+        for (int i = 0; i < 4; i++) {
+            pair_case(coats[i], e == 2 ? 45 : 30, e == 0);
+        }
+        printf("\n");
+    }
+}
+
 // ---- speed
 // -------------------------------------------------------------------------------------------------
 
@@ -711,7 +809,8 @@ int main(int argc, char **argv)
         const char *name;
         void (*run)(void);
     } part[] = {{"normals", bench_normals}, {"height", bench_height}, {"drift", bench_drift},
-                {"film", bench_film},       {"speed", bench_speed},   {"memory", bench_memory}};
+                {"film", bench_film},       {"pair", bench_pair},     {"speed", bench_speed},
+                {"memory", bench_memory}};
     for (size_t i = 0; i < sizeof part / sizeof *part; i++) {
         bool is_asked = argc < 2;
         for (int k = 1; k < argc; k++) {

@@ -305,9 +305,10 @@ enum hc_relief_refusal {
     HC_RELIEF_NO_TEXTURE = 7,  // paint relief is lost in noise in this band
     HC_RELIEF_FEW_WINDOWS = 8, // no usable pair of cleaned window and varnished neighbour
     HC_RELIEF_OUTSIDE = 9,     // the numbers contradict the model (retained far outside 0..1)
-    HC_RELIEF_NARROW = 10      // highlights narrower than the lamps near the axis can place
+    HC_RELIEF_NARROW = 10,     // highlights narrower than the lamps near the axis can place
+    HC_RELIEF_HIGHLIGHTS = 11  // window pair without polarisers under lamps that are not low enough
 };
-#define HC_RELIEF_REFUSAL_COUNT 11
+#define HC_RELIEF_REFUSAL_COUNT 12
 const char *hc_relief_refusal_text(enum hc_relief_refusal r); // one plain sentence
 
 struct hc_relief_film_input {
@@ -357,7 +358,9 @@ struct hc_relief_pair_input {
     const struct hc_plane *window, *neighbour; // masks
     double mm_per_px;
     struct hc_relief_band band;
-    struct hc_relief_reading reading;       // hc_relief_reading of the set
+    struct hc_relief_reading reading; // hc_relief_reading of the set
+    bool is_crossed; // views through crossed polarisers; else the lamps must stand at about zenith
+                     // 55 or lower, where highlights of the varnish disturb little
     double dilute, dilute_low, dilute_high; // share left by internal reflection; 0 = 0.8, .65, .95
     double noise_sd;                        // slope noise, taken off both variances; 0 = none
     uint64_t seed;

@@ -115,6 +115,10 @@ static void test_pair(void **state)
             assert_ok(hc_relief_window_pair(&pairs[0], &in, NULL, &err), &err);
             assert_int_equal(pairs[0].refusal, HC_RELIEF_OUTSIDE);
             near_abs(pairs[0].retained.value, 0, 0);
+            in.reading = (struct hc_relief_reading){0.535, 0.535}; // lamps at 45 degrees
+            assert_ok(hc_relief_window_pair(&pairs[0], &in, NULL, &err), &err);
+            assert_int_equal(pairs[0].refusal, HC_RELIEF_HIGHLIGHTS);
+            in.reading = (struct hc_relief_reading){0.408, 0.769};
             in.reading.film = 0;
             assert_int_equal(hc_relief_window_pair(&pairs[0], &in, NULL, &err), HC_EARG);
             in.reading.film = 0.769;
