@@ -601,6 +601,7 @@ hc_status hc_work_lights_import(struct hc_work *w, const char *text, const char 
     hc_status st = HC_OK;
     enter(w);
     hc_assert(w->is_writer);
+    hc_assert(!is_partial); // what is sent to the page is used whole or not at all
     if (strncmp(text, "file,", 5) != 0) {
         st = fail(err, HC_EDATA, "the lights need a first line of names");
     }
