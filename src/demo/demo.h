@@ -32,9 +32,9 @@ enum hc_demo_view {
     HC_DEMO_TRUTH_AFTER =
         HC_DEMO_RING + HC_DEMO_RING_LIGHTS, // truth: the paint with the coats gone everywhere
                                             // (losses, retouching stay)
-    HC_DEMO_TRUTH_COAT,   // truth: effective coat, 1 band
-    HC_DEMO_TRUTH_HEIGHT, // truth: paint height, mm, 1 band
-    HC_DEMO_TRUTH_COVER,  // truth: share of later paint (retouching, overpaint), 0..1, 1 band
+    HC_DEMO_TRUTH_COAT,                     // truth: effective coat, 1 band
+    HC_DEMO_TRUTH_HEIGHT,                   // truth: paint height, mm, 1 band
+    HC_DEMO_TRUTH_COVER, // truth: share of later paint (retouching, overpaint), 0..1, 1 band
     HC_DEMO_VIEW_COUNT
 };
 struct hc_demo_view_info {

@@ -182,7 +182,7 @@ enum hc_tiles_kind {
     HC_TILES_GREY,   // 1-band raster, linear light, stretched lo..hi -> JPEG, grey, sRGB curve
     HC_TILES_HATCH,  // 1-band reason codes -> PNG with alpha: hatch where the code is not 0
     HC_TILES_HEAT,   // 1-band values lo..hi -> PNG with alpha: a neutral veil in five steps with
-                   // lines between the steps; below lo + (hi-lo)/6 nothing is drawn
+                     // lines between the steps; below lo + (hi-lo)/6 nothing is drawn
     // For the page to compute with, as PNG of three 8-bit channels:
     HC_TILES_SLOPES, // 3 bands p, q, standard error (< 0: no answer). n_x = a / 2047.5 - 1 with
                      // a = R << 4 | G >> 4, n_y the same of (G & 15) << 8 | B, of the unit

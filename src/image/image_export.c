@@ -438,7 +438,8 @@ static hc_status fill_linear(void *ctx, int y0, int n, void *px, struct hc_err *
         }
         for (int x = 0; x < w && g->bands == 3; x++) {
             for (int b = 0; b < 3; b++) {
-                out[3 * x + b] = (uint16_t)(clip(hc_plane_get(&part[b], x, y), 1) * 65535.0f + 0.5f);
+                out[3 * x + b] =
+                    (uint16_t)(clip(hc_plane_get(&part[b], x, y), 1) * 65535.0f + 0.5f);
             }
         }
     }
