@@ -12,7 +12,11 @@
 // A placement as it stands after its last pass: the pyramids of two views.
 static struct hc_align_placing placing(const struct hc_plane *ref, const struct hc_plane *view)
 {
-    struct hc_align_placing pl = {.w = ref->w, .h = ref->h, .view_w = view->w, .view_h = view->h};
+    struct hc_align_placing pl = {.w = ref->w,
+                                  .h = ref->h,
+                                  .view_w = view->w,
+                                  .view_h = view->h,
+                                  .roi = {0, 0, ref->w, ref->h}};
     struct hc_align_source a = hc_align_source_plane(ref), b = hc_align_source_plane(view);
     struct hc_err err = {0};
     assert_ok(hc_align_pyramid_create(&pl.ref, &a, 1, 1, 3, "the reference", NULL, &err), &err);
