@@ -162,7 +162,7 @@ static const struct {
                "CIELAB D50 or\n"
                "16-bit linear; radius and coat as float32; refusal as 8-bit reason codes, 0 = not "
                "refused.\n"
-               "halfclean export DOSSIER normals|height --state S -o FILE.tif      float32; "
+               "halfclean export DOSSIER normals|height|clog --state S -o FILE.tif   float32; "
                "height in mm\n"
                "halfclean export DOSSIER mesh --state S --at X,Y [--mm 20] [--exaggeration 1] -o "
                "FILE.ply\n"},

@@ -49,7 +49,7 @@ static hc_status area(struct hc_cli_call *c, struct hc_buf *json)
     struct hc_work_relief_area req = {.state = o[OPT_STATE], .other = o[OPT_WITH]};
     struct hc_buf file = {0};
     hc_status st = parse_band(c, &req.short_mm, &req.long_mm);
-    st = st == HC_OK ? hc_cli_open_work(c, false) : st;
+    st = st == HC_OK ? hc_cli_open_work(c, o[OPT_FILM] != NULL) : st;
     st = st == HC_OK ? hc_cli_read_text(o[OPT_AREA], &file, &c->err) : st;
     req.geojson = hc_buf_text(&file);
     if (st == HC_OK) {
@@ -151,7 +151,8 @@ hc_status hc_cli_lights(struct hc_cli_call *c)
 
 bool hc_cli_is_relief_export(const char *kind)
 {
-    return strcmp(kind, "normals") == 0 || strcmp(kind, "height") == 0 || strcmp(kind, "mesh") == 0;
+    return strcmp(kind, "normals") == 0 || strcmp(kind, "height") == 0 ||
+           strcmp(kind, "clog") == 0 || strcmp(kind, "mesh") == 0;
 }
 
 hc_status hc_cli_relief_export(struct hc_cli_call *c)
@@ -176,8 +177,7 @@ hc_status hc_cli_relief_export(struct hc_cli_call *c)
     if (st == HC_OK) {
         st = strcmp(kind, "mesh") == 0
                  ? hc_work_relief_mesh(c->w, o[OPT_STATE], x, y, mm, factor, o[OPT_OUT], &c->err)
-                 : hc_work_relief_export(c->w, o[OPT_STATE], strcmp(kind, "height") == 0,
-                                         o[OPT_OUT], c->job, &c->err);
+                 : hc_work_relief_export(c->w, o[OPT_STATE], kind, o[OPT_OUT], c->job, &c->err);
     }
     return st;
 }

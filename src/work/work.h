@@ -244,8 +244,9 @@ hc_status hc_work_relief_film(struct hc_work *w, const struct hc_work_relief_are
 hc_status hc_work_relief_profile(struct hc_work *w, const char *state, struct hc_work_point from,
                                  struct hc_work_point to, struct hc_buf *json,
                                  struct hc_err *err) HC_MUST_CHECK;
-// Normals or height as float TIFF; a square of mm round a frame point as a PLY mesh.
-hc_status hc_work_relief_export(struct hc_work *w, const char *state, bool is_height,
+// "normals", "height" or "clog" (the newest map of a film) as float TIFF; a square of mm round a
+// frame point as a PLY mesh.
+hc_status hc_work_relief_export(struct hc_work *w, const char *state, const char *kind,
                                 const char *path, struct hc_job *job,
                                 struct hc_err *err) HC_MUST_CHECK;
 hc_status hc_work_relief_mesh(struct hc_work *w, const char *state, double x, double y, double mm,

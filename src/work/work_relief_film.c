@@ -16,6 +16,13 @@ struct two {
     struct hc_work_rect at;
 };
 
+// The map of one passage.
+struct map {
+    char name[80], key[HC_SHA256_HEX], why[320];
+    struct hc_raster_grid at;
+    int cell_px;
+};
+
 static void two_release(struct two *t)
 {
     for (int i = 0; i < HC_RELIEF_MAX_LIGHTS; i++) {
@@ -102,8 +109,66 @@ static hc_status place_box(struct two *t, const struct hc_painting *p, const str
     return HC_OK;
 }
 
-static void film_json(struct hc_buf *b, const struct hc_work_relief_area *req,
-                      const struct hc_relief_film *f, const struct hc_relief_film_input *in)
+// Where fine relief is clogged: kept as a raster of one px per cell, with tiles that lie over the
+// passage. Nothing is kept when the room gives no map.
+static hc_status keep_map(struct hc_work *w, struct map *m, const struct two *t, const char *state,
+                          const struct hc_relief_film *f, const struct hc_relief_film_input *in,
+                          struct hc_job *job, struct hc_err *err)
+{
+    struct hc_plane cells = {0};
+    struct hc_raster_writer *out = NULL;
+    struct hc_raster *r = NULL;
+    struct hc_err why = {0};
+    char path[HC_WORK_PATH];
+    hc_status st;
+    m->cell_px = (int)fmax(4, lround(2 * in->band.long_mm / in->mm_per_px));
+    m->at = (struct hc_raster_grid){t->at.x0, t->at.y0, 0, 0, 1};
+    st = hc_plane_create(&cells, (t->at.w + m->cell_px - 1) / m->cell_px,
+                         (t->at.h + m->cell_px - 1) / m->cell_px, err);
+    m->at.w = cells.w * m->cell_px;
+    m->at.h = cells.h * m->cell_px;
+    if (st == HC_OK && hc_relief_clog_map(&cells, f, in->mask, in->mm_per_px, in->band, m->cell_px,
+                                          w->par, &why) != HC_OK) {
+        snprintf(m->why, sizeof m->why, "%.300s", why.what);
+        hc_plane_release(&cells);
+        return HC_OK;
+    }
+    snprintf(m->name, sizeof m->name, "relief-%.30s-clog.raster", state);
+    st = st == HC_OK ? hc_store_derived_path(w->store, m->name, path, sizeof path, err) : st;
+    st = st == HC_OK ? hc_raster_create(&out, path, cells.w, cells.h, 1, err) : st;
+    st = st == HC_OK ? hc_raster_append(out, &cells, err) : st;
+    if (st == HC_OK) {
+        st = hc_raster_finish(out, err);
+    } else if (out) {
+        hc_raster_abandon(out);
+    }
+    st = st == HC_OK ? hc_store_put_derived(w->store, m->name, "relief", "{}", err) : st;
+    st = st == HC_OK ? hc_work_open_derived(w, m->name, &r, err) : st;
+    st = st == HC_OK
+             ? hc_work_make_tiles(w, r, m->name, HC_TILES_HEAT, 0, 1, "{}", m->key, job, err)
+             : st;
+    hc_raster_close(r);
+    hc_plane_release(&cells);
+    return st;
+}
+
+static void map_json(struct hc_work *w, struct hc_buf *b, const struct map *m)
+{
+    hc_json_key(b, "clog");
+    hc_json_obj(b);
+    hc_json_kstr(b, "why", m->why);
+    if (m->key[0]) {
+        hc_json_kint(b, "cell_px", m->cell_px);
+        hc_json_kstr(b, "raster", m->name);
+        hc_json_key(b, "tiles");
+        hc_work_tiles_json(w, b, m->key, &m->at);
+    }
+    hc_json_end_obj(b);
+}
+
+static void film_json(struct hc_work *w, struct hc_buf *b, const struct hc_work_relief_area *req,
+                      const struct hc_relief_film *f, const struct hc_relief_film_input *in,
+                      const struct map *map)
 {
     hc_json_obj(b);
     hc_json_kstr(b, "state", req->state);
@@ -129,6 +194,7 @@ static void film_json(struct hc_buf *b, const struct hc_work_relief_area *req,
         if (gain.refusal == HC_RELIEF_GIVEN) {
             hc_work_relief_interval_json(b, "gain", gain.gain);
         }
+        map_json(w, b, map);
     }
     hc_json_end_obj(b);
 }
@@ -141,6 +207,7 @@ hc_status hc_work_relief_film(struct hc_work *w, const struct hc_work_relief_are
     struct hc_work_poly_list l = {0};
     struct hc_relief_film_input in = {.sphere_residual_deg = -1};
     struct hc_relief_film film = {0};
+    struct map map = {0};
     bool has_crossed = false;
     hc_status st = t ? hc_work_framed(w, &p, err)
                      : hc_err_set(err, HC_ENOMEM, HC_WORK_ROOM, "out of memory for the films");
@@ -156,7 +223,10 @@ hc_status hc_work_relief_film(struct hc_work *w, const struct hc_work_relief_are
     st = st == HC_OK ? hc_plane_create(&t->mask, t->at.w, t->at.h, err) : st;
     for (size_t i = 0; st == HC_OK && i < t->plain.n; i++) {
         double residual = t->plain.light[i].residual_deg;
-        in.sphere_residual_deg = fmax(in.sphere_residual_deg, residual);
+        // The worst lamp counts; one that nobody measured makes all unknown.
+        in.sphere_residual_deg = i > 0 && in.sphere_residual_deg < 0 ? -1
+                                 : residual < 0                      ? -1
+                                                : fmax(in.sphere_residual_deg, residual);
         st = hc_job_step(job, (double)i / (double)t->plain.n, "reading the views", err);
         st = st == HC_OK ? read_grey(w, t->plain.v[i], t->at, &t->plain_px[i], err) : st;
         st = st == HC_OK && has_crossed
@@ -175,8 +245,11 @@ hc_status hc_work_relief_film(struct hc_work *w, const struct hc_work_relief_are
         in.band.long_mm = req->long_mm > 0 ? req->long_mm : fmax(2.5, 8 * in.band.short_mm);
         st = hc_relief_film_solve(&film, &in, w->par, job, err);
     }
+    if (st == HC_OK && film.refusal == HC_RELIEF_GIVEN) {
+        st = keep_map(w, &map, t, req->state, &film, &in, job, err);
+    }
     if (st == HC_OK) {
-        film_json(json, req, &film, &in);
+        film_json(w, json, req, &film, &in, &map);
         st = hc_buf_check(json, err);
     }
     hc_relief_film_release(&film);

@@ -12,13 +12,12 @@
 
 // Unit normals (x right, y up, z to the viewer) from the stored slopes, as a raster of their own
 // for the time of the export; 0, 0, 0 where there is no answer.
-static hc_status write_normals(struct hc_work *w, const struct hc_raster *slopes, const char *path,
-                               struct hc_job *job, struct hc_err *err)
+static hc_status write_normals(const struct hc_raster *slopes, const char *path, struct hc_job *job,
+                               struct hc_err *err)
 {
     struct hc_raster_writer *out = NULL;
     int width = hc_raster_w(slopes), height = hc_raster_h(slopes);
     hc_status st = hc_raster_create(&out, path, width, height, 3, err);
-    (void)w;
     for (int y = 0; st == HC_OK && y < height; y += 128) {
         struct hc_plane band[3] = {{0}};
         int n = height - y < 128 ? height - y : 128;
@@ -50,7 +49,37 @@ static hc_status write_normals(struct hc_work *w, const struct hc_raster *slopes
     return st;
 }
 
-hc_status hc_work_relief_export(struct hc_work *w, const char *state, bool is_height,
+static hc_status open_kind(struct hc_work *w, const struct hc_work_relief_kept *k,
+                           const char *state, const char *kind, struct hc_raster **r,
+                           struct hc_buf *about, struct hc_err *err)
+{
+    char name[80];
+    snprintf(name, sizeof name, "relief-%.30s-clog.raster", state);
+    hc_buf_printf(about, "halfclean %s; state %s; ", HC_VERSION, state);
+    if (strcmp(kind, "height") == 0) {
+        hc_buf_printf(about,
+                      "height of the surface as lit, mm, mean 0, %g mm per px; wavelengths over %g "
+                      "mm are not reliable",
+                      k->mm_per_px,
+                      hc_work_json_number(json_object_get(k->doc, "height"), "reliable_mm"));
+        return hc_work_open_derived(w, k->height, r, err);
+    }
+    if (strcmp(kind, "clog") == 0) {
+        hc_buf_str(about, "share of the paint's fine relief that is missing at the surface, by "
+                          "cells; -1 = not told; estimated, not validated on real varnish");
+        hc_status st = hc_work_open_derived(w, name, r, err);
+        return st == HC_OK ? st
+                           : hc_err_set(err, HC_ENOTFOUND, HC_WORK_ROOM,
+                                        "no map of clogged relief was made of the state %s: "
+                                        "halfclean relief DOSSIER --state %s --film --area FILE",
+                                        state, state);
+    }
+    hc_buf_str(about, "unit normals of the surface as lit, x right, y up, z to the viewer; 0, 0, 0 "
+                      "= no answer");
+    return hc_work_open_derived(w, k->slopes, r, err);
+}
+
+hc_status hc_work_relief_export(struct hc_work *w, const char *state, const char *kind,
                                 const char *path, struct hc_job *job, struct hc_err *err)
 {
     struct hc_work_relief_kept k = {0};
@@ -58,28 +87,13 @@ hc_status hc_work_relief_export(struct hc_work *w, const char *state, bool is_he
     struct hc_buf about = {0};
     char tmp[HC_WORK_PATH];
     hc_status st = hc_work_relief_load(w, state, &k, err);
-    tmp[0] = 0;
-    st = st == HC_OK ? hc_work_open_derived(w, is_height ? k.height : k.slopes, &r, err) : st;
-    if (st == HC_OK) {
-        hc_buf_printf(&about, "halfclean %s; %s of the surface as lit, state %s; ", HC_VERSION,
-                      is_height ? "height, mm, mean 0"
-                                : "unit normals, x right, y up, z to the viewer",
-                      state);
-        if (is_height) {
-            hc_buf_printf(&about, "%g mm per px; wavelengths over %g mm are not reliable",
-                          k.mm_per_px,
-                          hc_work_json_number(json_object_get(k.doc, "height"), "reliable_mm"));
-        } else {
-            hc_buf_str(&about, "0, 0, 0 = no answer");
-        }
-        st = hc_buf_check(&about, err);
-    }
-    if (st == HC_OK && is_height) {
+    snprintf(tmp, sizeof tmp, "%.4000s.normals", path);
+    st = st == HC_OK ? open_kind(w, &k, state, kind, &r, &about, err) : st;
+    if (st == HC_OK && strcmp(kind, "normals") != 0) {
         st = hc_image_export(r, HC_EXPORT_FLOAT, path, hc_buf_text(&about), job, err);
     } else if (st == HC_OK) {
-        snprintf(tmp, sizeof tmp, "%.4000s.normals", path);
         hc_job_phase(job, 0, 0.5);
-        st = write_normals(w, r, tmp, job, err);
+        st = write_normals(r, tmp, job, err);
         st = st == HC_OK ? hc_raster_open(&normals, tmp, err) : st;
         hc_job_phase(job, 0.5, 1);
         st = st == HC_OK
