@@ -2,12 +2,12 @@
 // the picture: the direction from the middle is where the light comes from, the distance from the middle
 // how low it stands (in the middle straight in front, at the ring grazing).
 import {byId, h, s, say} from "./dom.js";
-import {clamp, wrapTurn} from "./geometry.js";
+import {clamp, polygonArea, wrapTurn} from "./geometry.js";
 import {LampDrawing} from "./lamp_gl.js";
 import {TileStore, levelFor, placesOf} from "./lamp_tiles.js";
 import * as line from "./line.js";
 import * as stage from "./stage.js";
-import {on, set, state, viewOf} from "./state.js";
+import {isPlaced, on, referenceSide, set, state, viewOf} from "./state.js";
 import {num} from "./words.js";
 /**
  * @typedef {import("./types.js").Point} Point
@@ -32,7 +32,9 @@ let hand;
 let drawing = null;
 /** @type {TileStore} */
 let store;
-let isMoved = true; // the picture moved or tiles came: lay out anew
+let isNew = true; // tiles came, or something else is shown: lay out anew
+let laid = "";    // where the picture was when it was laid out last
+let wasLit = false; // when the browser took the drawing away
 let isAsked = false;
 /** @type {(() => void)[]} */
 const listeners = [];
@@ -46,16 +48,30 @@ export function onChange(fn)
 /** The relief of a state, when one was computed. @param {string} name @returns {Relief|undefined} */
 export const reliefOf = (name) => state.reliefs.find((r) => r.state === name);
 
-/** What is lit on each side, and by how much its slopes are multiplied: the second side may show what
- *  the windows foretell. @returns {{a: Relief|undefined, b: Relief|undefined, factor: number}} */
+/** The relief of the other side, and by how much its slopes are multiplied: it may show what the windows
+ *  foretell. @param {Relief|undefined} a @returns {{relief: Relief|undefined, factor: number}} */
+function otherRelief(a)
+{
+    const gain = a?.forecast.gain;
+    return state.lampB === PREDICTED && gain ? {relief: a, factor: gain.value}
+        : {relief: reliefOf(state.lampB) ?? state.reliefs.find((r) => r !== a) ?? a, factor: 1};
+}
+
+/** What is lit: of one picture (side A alone), or of two along the line.
+ *  @returns {{a: Relief|undefined, b: Relief|undefined, factorA: number, factorB: number, sideA: string}} */
 export function sides()
 {
-    const a = reliefOf(state.lampA) ?? state.reliefs[0], gain = a?.forecast.gain;
-    if (state.mode !== "line")
-        return {a, b: undefined, factor: 1};
-    return state.lampB === PREDICTED && gain ? {a, b: a, factor: gain.value}
-        : {a, b: reliefOf(state.lampB) ?? a, factor: 1};
+    const a = reliefOf(state.lampA) ?? state.reliefs[0], other = otherRelief(a);
+    if (state.mode === "line")
+        return {a, b: other.relief, factorA: 1, factorB: other.factor, sideA: state.sideA};
+    return state.mode === "alternation" && state.isOther
+        ? {a: other.relief, b: undefined, factorA: other.factor, factorB: 1, sideA: state.sideB}
+        : {a, b: undefined, factorA: 1, factorB: 1, sideA: state.sideA};
 }
+
+/** The name of the relief that the second choice shows. */
+export const otherName = () => (state.lampB === PREDICTED && sides().a?.forecast.gain ? PREDICTED
+    : otherRelief(reliefOf(state.lampA) ?? state.reliefs[0]).relief?.state ?? "");
 
 /** Change how the lamp stands. @param {Partial<typeof lamp>} change */
 export function put(change)
@@ -78,10 +94,7 @@ export function light(isOn)
     if (isOn && !drawing) {
         try {
             drawing = new LampDrawing(canvas);
-            store = new TileStore(drawing, () => {
-                isMoved = true;
-                ask();
-            });
+            store = new TileStore(drawing, renew);
         } catch (e) {
             const trouble = byId("trouble");
             trouble.className = "trouble";
@@ -130,55 +143,77 @@ function onCanvas(at, p, frame)
     return {x: at.ox + p.x * k, y: at.oy + p.y * k, w: p.w * k, h: p.h * k};
 }
 
+const MARGIN = 96; // device px round what is in sight: ridges there throw shadows into it
+
 /** @param {"A"|"B"} side @param {Relief} r @param {ReturnType<typeof look>} at */
 function layRelief(side, r, at)
 {
-    const slopes = r.tiles.slopes, height = r.tiles.height, k = r.height.reduced;
-    /** @type {import("./lamp_gl.js").ReliefQuad[]} */
-    const quads = [];
-    for (const p of wanted(slopes, at.box, at.scale, 1)) {
-        const normals = store.get(slopes, p, true);
-        // A reduced height has its own tiles; it is then left out, and with it the thrown shadows.
-        const tall = height && k === 1 ? store.get(height, p, true) : null;
-        if (normals)
-            quads.push({...onCanvas(at, p, 1), normals, height: tall});
-    }
-    drawing?.layRelief(side, quads, [r.height.lo_mm, r.height.hi_mm]);
+    const {slopes, height} = r.tiles, m = MARGIN / at.scale, {x0, y0, x1, y1} = at.box;
+    const box = {x0: x0 - m, y0: y0 - m, x1: x1 + m, y1: y1 + m};
+    const cell = 2 ** (slopes.levels - 1 - levelFor(slopes, at.scale)), gx = Math.floor(box.x0 / cell), gy = Math.floor(box.y0 / cell);
+    const grid = {x: at.ox + gx * cell * at.scale, y: at.oy + gy * cell * at.scale, px: cell * at.scale,
+                  w: Math.ceil(box.x1 / cell) - gx, h: Math.ceil(box.y1 / cell) - gy};
+    /** @param {Tiles} t @param {number} frame px of the frame per px of the tiles' picture */
+    const quads = (t, frame) => wanted(t, box, at.scale, frame).flatMap((p) => {
+        const tex = store.get(t, p, true), k = frame / cell;
+        return tex ? [{x: p.x * k - gx, y: p.y * k - gy, w: p.w * k, h: p.h * k, tex}] : [];
+    });
+    drawing?.layRelief(side, grid, quads(slopes, 1), height ? quads(height, r.height.reduced) : [], r.height.hi_mm - r.height.lo_mm);
 }
 
-/** @param {string} side @returns {Tiles|null} of a picture that covers the frame */
-function colourTiles(side)
+/** What lies under the light on a side, later over earlier: tiles, the box they cover and the outline they
+ *  are cut to, frame px. A view that is not placed has no colour to give.
+ *  @param {string} side @returns {{tiles: Tiles, outline: Point[], isOver: boolean}[]} */
+function picturesOf(side)
 {
-    if (side === "forecast")
-        return state.forecast?.tiles.look ?? null;
-    const v = viewOf(side);
-    return v?.tiles && !v.tiles.at ? v.tiles : null;
+    if (side === "forecast" && state.forecast) {
+        const t = state.forecast.tiles;
+        // What was refused stays hatched, and the veil of the radius stays on it, under any light.
+        return [t.look, ...(state.radiusOn ? [t.radius] : []), t.refusal].map((tiles, i) => ({tiles, outline: [], isOver: i > 0}));
+    }
+    const v = viewOf(side), outline = stage.outlineOf(side);
+    if (!v?.tiles || !isPlaced(v))
+        return [];
+    const own = {tiles: v.tiles, outline: outline ?? [], isOver: false};
+    return outline && side !== referenceSide() ? [...picturesOf(referenceSide()), own] : [own];
+}
+
+/** @param {Point[]} p convex, frame px @param {ReturnType<typeof look>} at @returns {[number, number, number][]} */
+function edgesOf(p, at)
+{
+    const turn = Math.sign(polygonArea(p)), corners = p.map(([x, y]) => [at.ox + x * at.scale, at.oy + y * at.scale]);
+    return corners.map(([x, y], i) => {
+        const [u, v] = corners[(i + 1) % corners.length], a = turn * (y - v), b = turn * (u - x);
+        return [a, b, -(a * x + b * y)];
+    });
 }
 
 /** @param {"A"|"B"} side @param {string} shown @param {ReturnType<typeof look>} at */
 function layColour(side, shown, at)
 {
-    const t = colourTiles(shown);
-    /** @type {import("./lamp_gl.js").ColourQuad[]} */
-    const quads = [];
-    if (t)
-        for (const p of wanted(t, at.box, at.scale, 1)) {
-            const colour = store.get(t, p, false);
-            if (colour)
-                quads.push({...onCanvas(at, p, 1), colour});
-        }
+    const quads = picturesOf(shown).flatMap(({tiles, outline, isOver}) => {
+        const [fw] = stage.frameSize(), box = tiles.at ?? {x: 0, y: 0, w: fw, h: 0}, frame = box.w / tiles.w, edges = edgesOf(outline, at);
+        const seen = {x0: at.box.x0 - box.x, y0: at.box.y0 - box.y, x1: at.box.x1 - box.x, y1: at.box.y1 - box.y};
+        const there = {...at, ox: at.ox + box.x * at.scale, oy: at.oy + box.y * at.scale};
+        // A mark of a coarser level would show beside the right one: it has holes.
+        const places = wanted(tiles, seen, at.scale, frame), last = places.at(-1)?.level;
+        return places.filter((p) => !isOver || p.level === last).flatMap((p) => {
+            const tex = store.get(tiles, p, false);
+            return tex ? [{...onCanvas(there, p, frame), tex, edges, isOver}] : [];
+        });
+    });
     drawing?.layColour(side, quads);
 }
 
 /** @param {ReturnType<typeof look>} at */
 function layOut(at)
 {
-    const {a, b} = sides();
+    const {a, b, sideA} = sides();
     store.turn();
     drawing?.resize(at.w, at.h);
     if (a)
         layRelief("A", a, at);
-    layColour("A", state.sideA, at);
+    layColour("A", sideA, at);
     if (b) {
         layRelief("B", b, at);
         layColour("B", state.sideB, at);
@@ -204,18 +239,25 @@ function draw()
     isAsked = false;
     if (!state.lampOn || !drawing)
         return;
-    const at = look(), mm = (state.dossier.frame?.mm_per_px ?? 0.1) / at.scale;
-    if (isMoved) {
-        isMoved = false;
+    const at = look(), mm = (state.dossier.frame?.mm_per_px ?? 0.1) / at.scale, place = JSON.stringify(at);
+    if (isNew || place !== laid) {
+        isNew = false;
+        laid = place;
         layOut(at);
     }
-    const l = state.mode === "line" ? line.current() : null;
-    const turn = l ? [Math.cos(l.turn * Math.PI / 180), Math.sin(l.turn * Math.PI / 180)] : [0, 0];
+    const l = state.mode === "line" ? line.current() : null, {factorA, factorB} = sides();
+    const [fw, fh] = stage.frameSize(), turn = l ? [Math.cos(l.turn * Math.PI / 180), Math.sin(l.turn * Math.PI / 180)] : [0, 0];
     drawing.shine({
         lamps: lamps(FAR * mm * Math.hypot(at.w, at.h)), mm,
-        exaggeration: [lamp.exaggeration, lamp.exaggeration * sides().factor],
-        isShadowed: lamp.isShadowed, isPlain: lamp.isPlain,
+        exaggeration: [lamp.exaggeration * factorA, lamp.exaggeration * factorB],
+        isShadowed: lamp.isShadowed, isPlain: lamp.isPlain, frame: [at.ox, at.oy, at.ox + fw * at.scale, at.oy + fh * at.scale],
         line: l ? [turn[0], turn[1], (l.x * turn[0] + l.y * turn[1]) * at.dense] : null});
+}
+
+function renew()
+{
+    isNew = true;
+    ask();
 }
 
 /** In the next frame. */
@@ -259,12 +301,30 @@ function placeHand()
     grip.setAttribute("transform", `translate(${gx.toFixed(1)} ${gy.toFixed(1)})`);
     grip.setAttribute("aria-valuenow", String(Math.round(lamp.azimuth)));
     grip.setAttribute("aria-valuetext", `light ${describe()}`);
-    const note = byId("lamp-note"), {a, b, factor} = sides(), gain = a?.forecast.gain;
+    byId("lamp-note").textContent = noteText();
+}
+
+/** What is seen: always beside the lit picture. */
+function noteText()
+{
+    const {a, b, factorA, factorB, sideA} = sides(), gain = (factorB !== 1 ? b : a)?.forecast.gain;
+    const isTold = factorA !== 1 || factorB !== 1;
     const names = !b || b === a ? `the state ${a?.state ?? ""}` : `the states ${a?.state} and ${b.state}`;
-    note.textContent = `relief of ${names}, lit ${describe()}` +
-        (lamp.exaggeration === 1 ? ", as measured" : `, relief exaggerated \u00d7${num(lamp.exaggeration, 1)}`) +
-        (factor !== 1 && gain ? `; the other side predicted: slopes \u00d7${num(gain.value, 2)} ` +
-            `(90 %: ${num(gain.low, 2)} to ${num(gain.high, 2)})` : "");
+    return [`Relief of ${names}, lit ${describe()}` +
+                (lamp.exaggeration === 1 ? ", as measured" : `, relief exaggerated \u00d7${num(lamp.exaggeration, 1)}`),
+            isTold && gain ? `${factorB !== 1 ? "the other side " : ""}predicted: slopes \u00d7${num(gain.value, 2)} ` +
+                `(90 %: ${num(gain.low, 2)} to ${num(gain.high, 2)})` : "",
+            state.mode === "mix" || state.mode === "difference" ? "the first picture alone is lit" : "",
+            ...(lamp.isPlain ? [] : (b ? [sideA, state.sideB] : [sideA]).map(colourNote))]
+        .filter(Boolean).join("; ");
+}
+
+/** What must be known about the colours under the light. @param {string} side */
+function colourNote(side)
+{
+    const v = viewOf(side);
+    return !v ? "" : !isPlaced(v) ? `${v.label} is not placed: lit without its colours`
+        : v.technique === "raking" || v.technique === "specular" ? `${v.label} has its own light from the side in it` : "";
 }
 
 /** @param {PointerEvent} e */
@@ -314,10 +374,20 @@ function makeHand()
 function sync()
 {
     canvas.hidden = !state.lampOn;
-    byId("lamp-note").hidden = !state.lampOn;
-    isMoved = true;
-    ask();
+    byId("lamp-note").hidden = state.room !== "light";
+    if (!state.lampOn)
+        byId("lamp-note").textContent = state.reliefs.length ? "The lamp is out: the pictures are as photographed." : "No relief was computed yet.";
+    renew();
     placeHand();
+}
+
+function lost(/** @type {Event} */ e)
+{
+    e.preventDefault(); // so that it is given back
+    wasLit = state.lampOn;
+    drawing = null;
+    set({lampOn: false});
+    say("The browser took the lamp's drawing away. It is lit again as soon as it gives it back.");
 }
 
 export function start()
@@ -325,17 +395,16 @@ export function start()
     canvas = h("canvas", {id: "lamp", "aria-hidden": true, hidden: true});
     hand = s("svg", {id: "lamp-hand", hidden: true});
     byId("stage").insertBefore(canvas, byId("marks").nextSibling);
-    byId("stage").append(hand, h("p", {id: "lamp-note", hidden: true}));
+    byId("stage").append(hand);
+    byId("picture").append(h("p", {id: "lamp-note", hidden: true}));
     makeHand();
-    canvas.addEventListener("webglcontextlost", () => {
-        drawing = null;
-        set({lampOn: false});
-    });
+    canvas.addEventListener("webglcontextlost", lost);
+    canvas.addEventListener("webglcontextrestored", () => wasLit && light(true));
     stage.onDraw(() => {
-        isMoved = true;
         ask();
         placeHand();
     });
     line.onMove(ask);
-    on(["lampOn", "lampA", "lampB", "reliefs", "sideA", "sideB", "mode", "forecast", "views"], sync);
+    on(["room", "lampOn", "lampA", "lampB", "reliefs", "sideA", "sideB", "isOther", "mode", "forecast", "radiusOn", "views"], sync);
+    sync();
 }

@@ -1,76 +1,101 @@
-// The lamp's drawing: relief and colour of what is in sight are laid out once into buffers of the
-// canvas's size (only when the picture moves), then lit pixel by pixel (each time the lamp moves).
+// The lamp's drawing: the relief in sight is laid out once into a buffer in px of its own tiles (so that
+// nothing is interpolated before all tiles stand side by side, and no tile shows its edge), the colours into
+// one of the canvas's size; both only when the picture moves or tiles come. They are lit pixel by pixel each
+// time the lamp moves.
 /**
  * @typedef {{texture: WebGLTexture, w: number, h: number}} Tex
- * @typedef {{x: number, y: number, w: number, h: number, normals: Tex, height: Tex|null}} ReliefQuad
- *   where a tile lies, device px from the top left, and its packed pictures
- * @typedef {{x: number, y: number, w: number, h: number, colour: Tex}} ColourQuad
+ * @typedef {{x: number, y: number, w: number, h: number, tex: Tex}} Quad where a tile lies from the top left,
+ *   px of the buffer, and its picture
+ * @typedef {Quad & {edges: [number, number, number][], isOver: boolean}} ColourQuad shown where
+ *   a x + b y + c > 0 for every edge (device px); isOver: a mark with its own transparency
+ * @typedef {{x: number, y: number, px: number, w: number, h: number}} Grid of relief px: its corner and the
+ *   size of one, device px; how many across and down
  * @typedef {object} Light
  * @property {[number, number, number][]} lamps   where they are, mm from the middle of the canvas; x right,
  *   y up, z to the viewer
  * @property {number} mm           mm per device px
  * @property {[number, number]} exaggeration of slopes and heights of the two sides; 1 = as measured
+ * @property {[number, number, number, number]} frame left, top, right, bottom of the painting, device px
  * @property {boolean} isShadowed  ridges throw shadows
  * @property {boolean} isPlain     without the picture's colours
  * @property {[number, number, number]|null} line nx, ny, c: side B where nx x + ny y > c (device px, y down)
  */
 
 const LAMPS = 7;
-const STEPS = 40; // along a shadow
-const REACH = 96; // of a shadow, device px
+const STEPS = 40;  // along a shadow, at most
+const REACH = 240; // of a shadow, device px
+const EDGES = 8;   // of an outline
+const GRAIN = 128; // buffers grow in steps of so many px, so that zooming does not make a new one each frame
 
 const CORNERS = `#version 300 es
 in vec2 at; // 0..1
 uniform vec4 place; // x, y, w, h in device px
 uniform vec2 size;  // of the canvas
 out vec2 uv;
+out highp vec2 where; // device px, y down
 void main() {
     vec2 p = place.xy + at * place.zw;
     uv = at;
+    where = p;
     gl_Position = vec4(2.0 * p.x / size.x - 1.0, 1.0 - 2.0 * p.y / size.y, 0.0, 1.0);
 }`;
 
-// Twelve bits for each of n_x and n_y, sixteen for the height: interpolated after decoding, since a
-// mixture of packed bytes means nothing. Black is no data.
-const UNPACK = `#version 300 es
+// Twelve bits for each of n_x and n_y: interpolated after decoding, since a mixture of packed bytes means
+// nothing. Black is no data.
+const FETCH = `#version 300 es
 precision highp float;
 in vec2 uv;
-uniform highp sampler2D normals;
-uniform highp sampler2D heights;
-uniform vec2 range; // height of 0 and of 65535, mm
-uniform bool hasHeight;
-out vec4 relief; // n_x, n_y, height mm, share that has data
-vec4 texel(ivec2 p) {
-    ivec3 b = ivec3(texelFetch(normals, p, 0).rgb * 255.0 + 0.5);
-    if (b == ivec3(0)) return vec4(0.0);
-    float x = float((b.r << 4) | (b.g >> 4)), y = float(((b.g & 15) << 8) | b.b), z = 0.0;
-    if (hasHeight) {
-        ivec3 h = ivec3(texelFetch(heights, p, 0).rgb * 255.0 + 0.5);
-        z = mix(range.x, range.y, float((h.r << 8) | h.g) / 65535.0);
-    }
-    return vec4(x / 2047.5 - 1.0, y / 2047.5 - 1.0, z, 1.0);
-}
+uniform highp sampler2D coded;
+out vec4 relief; // n_x, n_y, height over the middle of its range (mm), share that has data; all times that share
+vec4 texel(ivec2 p);
 void main() {
-    ivec2 n = textureSize(normals, 0);
+    ivec2 n = textureSize(coded, 0);
     vec2 p = clamp(uv * vec2(n) - 0.5, vec2(0.0), vec2(n - 1));
     ivec2 a = ivec2(p), b = min(a + 1, n - 1);
     vec2 f = p - vec2(a);
     relief = mix(mix(texel(a), texel(ivec2(b.x, a.y)), f.x),
                  mix(texel(ivec2(a.x, b.y)), texel(b), f.x), f.y);
+}
+ivec3 bytes(ivec2 p) { return ivec3(texelFetch(coded, p, 0).rgb * 255.0 + 0.5); }`;
+
+const SLOPES = `${FETCH}
+vec4 texel(ivec2 p) {
+    ivec3 b = bytes(p);
+    if (b == ivec3(0)) return vec4(0.0);
+    float x = float((b.r << 4) | (b.g >> 4)), y = float(((b.g & 15) << 8) | b.b);
+    return vec4(x / 2047.5 - 1.0, y / 2047.5 - 1.0, 0.0, 1.0);
+}`;
+
+// Sixteen bits. Written into the third channel alone, times the share that is there already.
+const HEIGHTS = `${FETCH}
+uniform float span; // from height 0 to 65535, mm
+vec4 texel(ivec2 p) {
+    ivec3 b = bytes(p);
+    return vec4(0.0, 0.0, span * (float((b.r << 8) | b.g) / 65535.0 - 0.5), 1.0);
 }`;
 
 const COPY = `#version 300 es
-precision mediump float;
+precision highp float;
 in vec2 uv;
+in vec2 where;
 uniform sampler2D picture;
+uniform vec3 edge[${EDGES}];
+uniform int edges;
+uniform bool isOver;
 out vec4 colour;
-void main() { colour = vec4(texture(picture, uv).rgb, 1.0); }`;
+void main() {
+    for (int i = 0; i < edges; i++)
+        if (dot(edge[i].xy, where) + edge[i].z < 0.0) discard;
+    colour = texture(picture, uv);
+    if (!isOver) colour.a = 1.0;
+}`;
 
 // Lambert's law for each lamp with the light falling off by the square of its distance; flat paint in
 // the middle keeps its brightness as far as a gain of four allows.
 const LIGHT = `#version 300 es
 precision highp float;
 in vec2 uv;
+in vec2 where;
 uniform highp sampler2D reliefA;
 uniform highp sampler2D reliefB;
 uniform sampler2D colourA;
@@ -79,6 +104,10 @@ uniform vec3 lamp[${LAMPS}];
 uniform int lamps;
 uniform vec3 line;
 uniform bool hasLine;
+uniform vec4 gridA; // its corner, the size of a px of it (device px), px down
+uniform vec4 gridB;
+uniform vec4 frame; // left, top, right, bottom of the painting, device px
+uniform vec2 top;   // of the heights of each side, mm over the middle of their range
 uniform vec2 size;
 uniform float mm;
 uniform vec2 exaggeration;
@@ -87,32 +116,38 @@ uniform bool isShadowed;
 uniform bool isPlain;
 out vec4 outColour;
 vec4 reliefAt(bool b, vec2 p) {
-    vec2 q = vec2(p.x, size.y - p.y) / size;
-    return b ? texture(reliefB, q) : texture(reliefA, q);
+    vec4 g = b ? gridB : gridA;
+    vec2 t = (p - g.xy) / g.z;
+    t.y = g.w - t.y;
+    return b ? texture(reliefB, t / vec2(textureSize(reliefB, 0))) : texture(reliefA, t / vec2(textureSize(reliefA, 0)));
 }
+// Goes towards the lamp until nothing can be high enough any more.
 float clearOf(bool b, vec2 p, float height, vec3 l) {
     float flat2 = length(l.xy);
     if (flat2 < 0.05) return 1.0;
     vec2 go = vec2(l.x, -l.y) / flat2;
-    float rise = l.z / flat2 * mm, worst = 1.0;
-    for (int i = 1; i <= ${STEPS}; i++) {
-        float t = float(i) / ${STEPS}.0, s = ${REACH}.0 * t * t + 0.5;
-        vec2 q = p + go * s;
-        if (q.x < 0.0 || q.y < 0.0 || q.x >= size.x || q.y >= size.y) break;
-        vec4 r = reliefAt(b, q);
-        float over = (r.z - height) * (b ? exaggeration.y : exaggeration.x) - s * rise;
+    float rise = l.z / flat2 * mm, worst = 1.0, raise = b ? exaggeration.y : exaggeration.x;
+    float reach = min(${REACH}.0, ((b ? top.y : top.x) - height) * raise / rise);
+    if (reach < 0.5) return 1.0;
+    int n = int(min(${STEPS}.0, reach + 2.0));
+    for (int i = 1; i <= n; i++) {
+        float t = float(i) / float(n), s = reach * t * t + 0.5;
+        vec4 r = reliefAt(b, p + go * s);
+        if (r.a < 0.5) continue;
+        float over = (r.z / r.a - height) * raise - s * rise;
         worst = min(worst, 1.0 - over / (0.15 * s * rise + 0.002));
+        if (worst <= 0.0) return 0.0;
     }
-    return clamp(worst, 0.0, 1.0);
+    return worst;
 }
 void main() {
-    vec2 p = uv * size; // y down
+    vec2 p = where;
     bool b = hasLine && dot(line.xy, p) > line.z;
-    vec4 r = reliefAt(b, p);
+    float rim = 0.5 * (b ? gridB.z : gridA.z);
+    vec4 r = reliefAt(b, clamp(p, frame.xy + rim, frame.zw - rim));
     vec2 q = vec2(p.x, size.y - p.y) / size;
     vec4 seen = b ? texture(colourB, q) : texture(colourA, q);
     if (r.a < 0.5) {
-        if (seen.a < 0.5) { outColour = vec4(0.0); return; }
         // No answer here: hatched, falling to the right.
         float band = mod(p.x - p.y, 14.0);
         outColour = vec4(band < 2.0 ? vec3(0.94) : band < 4.0 ? vec3(0.08) : seen.rgb * 0.6, 1.0);
@@ -131,13 +166,16 @@ void main() {
         if (lit > 0.0 && isShadowed) lit *= clearOf(b, p, r.z / r.a, l);
         light += lit / float(lamps);
     }
-    vec3 paint = isPlain || seen.a < 0.5 ? vec3(0.42) : pow(seen.rgb, vec3(2.2));
+    vec3 paint = isPlain || seen.a < 0.5 ? vec3(0.42)
+        : mix(seen.rgb / 12.92, pow((seen.rgb + 0.055) / 1.055, vec3(2.4)), step(vec3(0.04045), seen.rgb));
     vec3 v = paint * (0.03 + light * gain);
     outColour = vec4(mix(12.92 * v, 1.055 * pow(max(v, vec3(1e-6)), vec3(1.0 / 2.4)) - 0.055,
                          step(vec3(0.0031308), v)), 1.0);
 }`;
 
-/** @param {WebGL2RenderingContext} gl @param {string} fragment @returns {WebGLProgram} */
+/** A program and where its settings are. @typedef {{p: WebGLProgram, at: Record<string, WebGLUniformLocation|null>}} Program */
+
+/** @param {WebGL2RenderingContext} gl @param {string} fragment @returns {Program} */
 function program(gl, fragment)
 {
     const p = /** @type {WebGLProgram} */ (gl.createProgram());
@@ -153,7 +191,13 @@ function program(gl, fragment)
     gl.linkProgram(p);
     if (!gl.getProgramParameter(p, gl.LINK_STATUS) && !gl.isContextLost())
         throw new Error(`The lamp's drawing did not build: ${gl.getProgramInfoLog(p)}`);
-    return p;
+    /** @type {Program["at"]} */
+    const at = {}, n = gl.isContextLost() ? 0 : gl.getProgramParameter(p, gl.ACTIVE_UNIFORMS);
+    for (let i = 0; i < n; i++) {
+        const name = /** @type {WebGLActiveInfo} */ (gl.getActiveUniform(p, i)).name.replace("[0]", "");
+        at[name] = gl.getUniformLocation(p, name);
+    }
+    return {p, at};
 }
 
 export class LampDrawing {
@@ -166,7 +210,8 @@ export class LampDrawing {
             throw new Error("This browser cannot draw the lamp: it needs WebGL 2 with float buffers.");
         this.canvas = canvas;
         this.gl = gl;
-        this.unpack = program(gl, UNPACK);
+        this.slopes = program(gl, SLOPES);
+        this.heights = program(gl, HEIGHTS);
         this.copy = program(gl, COPY);
         this.light = program(gl, LIGHT);
         const corners = gl.createBuffer();
@@ -176,34 +221,43 @@ export class LampDrawing {
         gl.vertexAttribPointer(0, 2, gl.FLOAT, false, 0, 0);
         gl.pixelStorei(gl.UNPACK_PREMULTIPLY_ALPHA_WEBGL, false);
         gl.pixelStorei(gl.UNPACK_COLORSPACE_CONVERSION_WEBGL, gl.NONE);
-        /** @type {Record<string, {texture: WebGLTexture, frame: WebGLFramebuffer}>} */
+        /** @type {Record<string, {texture: WebGLTexture, frame: WebGLFramebuffer, w: number, h: number}>} */
         this.buffer = {};
+        /** @type {Record<string, {grid: Grid, top: number}>} */
+        this.relief = {A: {grid: {x: 0, y: 0, px: 1, w: 1, h: 1}, top: 0}, B: {grid: {x: 0, y: 0, px: 1, w: 1, h: 1}, top: 0}};
+        for (const name of ["reliefA", "reliefB", "colourA", "colourB"])
+            this.make(name, 1, 1);
         this.size = [0, 0];
+    }
+
+    /** A buffer of that size, unless there is one. @param {string} name @param {number} w @param {number} h */
+    make(name, w, h)
+    {
+        const gl = this.gl, old = this.buffer[name];
+        if (old && old.w === w && old.h === h)
+            return;
+        if (old) {
+            gl.deleteTexture(old.texture);
+            gl.deleteFramebuffer(old.frame);
+        }
+        const isRelief = name.startsWith("relief"), texture = /** @type {WebGLTexture} */ (gl.createTexture());
+        gl.bindTexture(gl.TEXTURE_2D, texture);
+        gl.texStorage2D(gl.TEXTURE_2D, 1, isRelief ? gl.RGBA16F : gl.RGBA8, w, h);
+        this.filter(isRelief ? gl.LINEAR : gl.NEAREST);
+        const frame = /** @type {WebGLFramebuffer} */ (gl.createFramebuffer());
+        gl.bindFramebuffer(gl.FRAMEBUFFER, frame);
+        gl.framebufferTexture2D(gl.FRAMEBUFFER, gl.COLOR_ATTACHMENT0, gl.TEXTURE_2D, texture, 0);
+        this.buffer[name] = {texture, frame, w, h};
     }
 
     /** @param {number} w @param {number} h device px */
     resize(w, h)
     {
-        const gl = this.gl;
         if (this.size[0] === w && this.size[1] === h)
             return;
         this.size = [w, h];
         this.canvas.width = w;
         this.canvas.height = h;
-        for (const b of Object.values(this.buffer)) {
-            gl.deleteTexture(b.texture);
-            gl.deleteFramebuffer(b.frame);
-        }
-        for (const name of ["reliefA", "reliefB", "colourA", "colourB"]) {
-            const texture = /** @type {WebGLTexture} */ (gl.createTexture());
-            gl.bindTexture(gl.TEXTURE_2D, texture);
-            gl.texStorage2D(gl.TEXTURE_2D, 1, name.startsWith("relief") ? gl.RGBA16F : gl.RGBA8, w, h);
-            this.filter(gl.NEAREST);
-            const frame = /** @type {WebGLFramebuffer} */ (gl.createFramebuffer());
-            gl.bindFramebuffer(gl.FRAMEBUFFER, frame);
-            gl.framebufferTexture2D(gl.FRAMEBUFFER, gl.COLOR_ATTACHMENT0, gl.TEXTURE_2D, texture, 0);
-            this.buffer[name] = {texture, frame};
-        }
     }
 
     /** @param {number} how */
@@ -219,7 +273,7 @@ export class LampDrawing {
     upload(bitmap, isPacked)
     {
         const gl = this.gl, texture = /** @type {WebGLTexture} */ (gl.createTexture());
-        gl.bindTexture(gl.TEXTURE_2D, texture);
+        this.bind(0, texture);
         gl.texImage2D(gl.TEXTURE_2D, 0, gl.RGBA8, gl.RGBA, gl.UNSIGNED_BYTE, bitmap);
         this.filter(isPacked ? gl.NEAREST : gl.LINEAR);
         return {texture, w: bitmap.width, h: bitmap.height};
@@ -231,22 +285,14 @@ export class LampDrawing {
         this.gl.deleteTexture(t.texture);
     }
 
-    /** @param {WebGLProgram} p @param {string} name */
-    at(p, name)
+    /** @param {string} name of the buffer */
+    clear(name)
     {
-        return this.gl.getUniformLocation(p, name);
-    }
-
-    /** @param {string} name of the buffer @param {WebGLProgram} p */
-    begin(name, p)
-    {
-        const gl = this.gl;
-        gl.bindFramebuffer(gl.FRAMEBUFFER, this.buffer[name].frame);
-        gl.viewport(0, 0, this.size[0], this.size[1]);
+        const gl = this.gl, b = this.buffer[name];
+        gl.bindFramebuffer(gl.FRAMEBUFFER, b.frame);
+        gl.viewport(0, 0, b.w, b.h);
         gl.clearColor(0, 0, 0, 0);
         gl.clear(gl.COLOR_BUFFER_BIT);
-        gl.useProgram(p);
-        gl.uniform2f(this.at(p, "size"), this.size[0], this.size[1]);
     }
 
     /** @param {number} unit @param {WebGLTexture} texture */
@@ -256,60 +302,92 @@ export class LampDrawing {
         this.gl.bindTexture(this.gl.TEXTURE_2D, texture);
     }
 
-    /** Lay out one side's relief; later quads lie over earlier ones.
-     *  @param {"A"|"B"} side @param {ReliefQuad[]} quads @param {[number, number]} range mm */
-    layRelief(side, quads, range)
+    /** @param {Program} p @param {string} name of the buffer @param {Quad[]} quads @param {(q: any) => void} [each] */
+    tiles(p, name, quads, each)
     {
-        const gl = this.gl, p = this.unpack;
-        this.begin(`relief${side}`, p);
-        gl.uniform1i(this.at(p, "normals"), 0);
-        gl.uniform1i(this.at(p, "heights"), 1);
-        gl.uniform2f(this.at(p, "range"), range[0], range[1]);
+        const gl = this.gl, b = this.buffer[name];
+        gl.useProgram(p.p);
+        gl.uniform2f(p.at.size, b.w, b.h);
         for (const q of quads) {
-            this.bind(0, q.normals.texture);
-            this.bind(1, (q.height ?? q.normals).texture);
-            gl.uniform1i(this.at(p, "hasHeight"), q.height ? 1 : 0);
-            gl.uniform4f(this.at(p, "place"), q.x, q.y, q.w, q.h);
+            this.bind(0, q.tex.texture);
+            gl.uniform4f(p.at.place, q.x, q.y, q.w, q.h);
+            each?.(q);
             gl.drawArrays(gl.TRIANGLE_STRIP, 0, 4);
         }
+    }
+
+    /** Lay out one side's relief; later quads lie over earlier ones.
+     *  @param {"A"|"B"} side @param {Grid} grid @param {Quad[]} slopes @param {Quad[]} heights
+     *  @param {number} span from the lowest to the highest, mm */
+    layRelief(side, grid, slopes, heights, span)
+    {
+        const gl = this.gl, name = `relief${side}`, up = (/** @type {number} */ n) => GRAIN * Math.ceil(n / GRAIN);
+        this.make(name, up(grid.w), up(grid.h));
+        this.relief[side] = {grid, top: heights.length ? span / 2 : -Infinity};
+        this.clear(name);
+        this.tiles(this.slopes, name, slopes);
+        gl.colorMask(false, false, true, false);
+        gl.enable(gl.BLEND);
+        gl.blendFunc(gl.DST_ALPHA, gl.ZERO);
+        gl.useProgram(this.heights.p);
+        gl.uniform1f(this.heights.at.span, span);
+        this.tiles(this.heights, name, heights);
+        gl.disable(gl.BLEND);
+        gl.colorMask(true, true, true, true);
     }
 
     /** @param {"A"|"B"} side @param {ColourQuad[]} quads */
     layColour(side, quads)
     {
-        const gl = this.gl, p = this.copy;
-        this.begin(`colour${side}`, p);
-        gl.uniform1i(this.at(p, "picture"), 0);
-        for (const q of quads) {
-            this.bind(0, q.colour.texture);
-            gl.uniform4f(this.at(p, "place"), q.x, q.y, q.w, q.h);
-            gl.drawArrays(gl.TRIANGLE_STRIP, 0, 4);
-        }
+        const gl = this.gl, at = this.copy.at, name = `colour${side}`;
+        this.make(name, this.size[0], this.size[1]);
+        this.clear(name);
+        gl.enable(gl.BLEND);
+        gl.blendFuncSeparate(gl.SRC_ALPHA, gl.ONE_MINUS_SRC_ALPHA, gl.ONE, gl.ONE);
+        this.tiles(this.copy, name, quads, (q) => {
+            const edges = q.edges.slice(0, EDGES);
+            gl.uniform1i(at.edges, edges.length);
+            if (edges.length)
+                gl.uniform3fv(at.edge, edges.flat());
+            gl.uniform1i(at.isOver, q.isOver ? 1 : 0);
+        });
+        gl.disable(gl.BLEND);
     }
 
     /** Light what was laid out. @param {Light} l */
     shine(l)
     {
-        const gl = this.gl, p = this.light;
+        const gl = this.gl, {p, at} = this.light, [w, h] = this.size;
         const lamps = l.lamps.slice(0, LAMPS), [x, y, z] = lamps[0];
         gl.bindFramebuffer(gl.FRAMEBUFFER, null);
-        gl.viewport(0, 0, this.size[0], this.size[1]);
+        gl.viewport(0, 0, w, h);
         gl.useProgram(p);
         ["reliefA", "reliefB", "colourA", "colourB"].forEach((name, i) => {
             this.bind(i, this.buffer[name].texture);
-            gl.uniform1i(this.at(p, name), i);
+            gl.uniform1i(at[name], i);
         });
-        gl.uniform2f(this.at(p, "size"), this.size[0], this.size[1]);
-        gl.uniform4f(this.at(p, "place"), 0, 0, this.size[0], this.size[1]);
-        gl.uniform3fv(this.at(p, "lamp"), lamps.flat());
-        gl.uniform1i(this.at(p, "lamps"), lamps.length);
-        gl.uniform1i(this.at(p, "hasLine"), l.line ? 1 : 0);
-        gl.uniform3fv(this.at(p, "line"), l.line ?? [0, 0, 0]);
-        gl.uniform1f(this.at(p, "mm"), l.mm);
-        gl.uniform2f(this.at(p, "exaggeration"), l.exaggeration[0], l.exaggeration[1]);
-        gl.uniform1f(this.at(p, "gain"), Math.min(4, Math.hypot(x, y, z) / Math.max(z, 1e-6)));
-        gl.uniform1i(this.at(p, "isShadowed"), l.isShadowed ? 1 : 0);
-        gl.uniform1i(this.at(p, "isPlain"), l.isPlain ? 1 : 0);
+        for (const side of ["A", "B"]) {
+            const {grid} = this.relief[side];
+            gl.uniform4f(at[`grid${side}`], grid.x, grid.y, grid.px, this.buffer[`relief${side}`].h);
+        }
+        gl.uniform2f(at.top, Math.max(-1e6, this.relief.A.top), Math.max(-1e6, this.relief.B.top));
+        gl.uniform2f(at.size, w, h);
+        const [x0, y0, x1, y1] = l.frame.map(Math.round), cut = [Math.max(0, x0), Math.max(0, y0), Math.min(w, x1), Math.min(h, y1)];
+        gl.clearColor(0, 0, 0, 0);
+        gl.clear(gl.COLOR_BUFFER_BIT);
+        if (cut[2] <= cut[0] || cut[3] <= cut[1])
+            return;
+        gl.uniform4f(at.frame, x0, y0, x1, y1);
+        gl.uniform4f(at.place, cut[0], cut[1], cut[2] - cut[0], cut[3] - cut[1]);
+        gl.uniform3fv(at.lamp, lamps.flat());
+        gl.uniform1i(at.lamps, lamps.length);
+        gl.uniform1i(at.hasLine, l.line ? 1 : 0);
+        gl.uniform3fv(at.line, l.line ?? [0, 0, 0]);
+        gl.uniform1f(at.mm, l.mm);
+        gl.uniform2f(at.exaggeration, l.exaggeration[0], l.exaggeration[1]);
+        gl.uniform1f(at.gain, Math.min(4, Math.hypot(x, y, z) / Math.max(z, 1e-6)));
+        gl.uniform1i(at.isShadowed, l.isShadowed ? 1 : 0);
+        gl.uniform1i(at.isPlain, l.isPlain ? 1 : 0);
         gl.drawArrays(gl.TRIANGLE_STRIP, 0, 4);
     }
 }

@@ -93,8 +93,11 @@ export class TileStore {
     {
         try {
             const r = await fetch(url, {credentials: "same-origin"});
-            if (!r.ok)
-                return; // a hole: the coarser tile stays
+            if (!r.ok) {
+                if (r.status !== 404) // a hole: the coarser tile stays
+                    this.kept.delete(url);
+                return;
+            }
             const bitmap = await createImageBitmap(await r.blob(), {premultiplyAlpha: "none",
                                                                    colorSpaceConversion: "none"});
             const k = this.kept.get(url);
