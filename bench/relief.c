@@ -84,8 +84,7 @@ static double angles(double *median, const struct hc_plane *p, const struct hc_p
     return sum / (double)n;
 }
 
-// ---- normals
-// ----------------------------------------------------------------------------------------------
+// ---- normals ----
 
 #ifdef HC_BENCH_OPENCV
 static void beside_squares(struct keep *k, const struct relief_surface *s,
@@ -175,8 +174,7 @@ static void bench_normals(void)
     }
 }
 
-// ---- height
-// ------------------------------------------------------------------------------------------------
+// ---- height ----
 
 static double rms_off(const struct hc_plane *a, const struct hc_plane *b)
 {
@@ -252,8 +250,7 @@ static void bench_height(void)
     relief_surface_release(&s);
 }
 
-// ---- drift
-// -------------------------------------------------------------------------------------------------
+// ---- drift ----
 
 struct drift {
     double mean, max, pv_mm;
@@ -349,8 +346,7 @@ static void bench_drift(void)
     }
 }
 
-// ---- film
-// --------------------------------------------------------------------------------------------------
+// ---- film ----
 
 enum { SIDE = 144, MAXL = 48 };
 enum rig { SPLIT48, SPLIT24, DOME48, RAKE24, FEW_NEAR };
@@ -631,8 +627,7 @@ static void bench_pair(void)
     }
 }
 
-// ---- speed
-// -------------------------------------------------------------------------------------------------
+// ---- speed ----
 
 static hc_status nowhere(void *ctx, int y0, const struct hc_relief_rows *r, struct hc_err *err)
 {
@@ -753,8 +748,7 @@ static void bench_speed(void)
     hc_plane_release(&z);
 }
 
-// ---- memory
-// ------------------------------------------------------------------------------------------------
+// ---- memory ----
 
 static hc_status draw_rows(void *ctx, int x0, int y0, struct hc_plane *out, struct hc_err *err)
 {

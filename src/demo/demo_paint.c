@@ -130,8 +130,7 @@ void hc_demo_paint_srgb(double lin_srgb[3], const struct paints *p, const float 
     hc_linear_apply3(lin_srgb, p->romm_to_srgb, lin);
 }
 
-// ---- recipes: which paints make a colour
-// -----------------------------------------------------------
+// ---- recipes: which paints make a colour ----
 static const int palettes[HC_DEMO_PALETTES][7] = {
     {P_WHITE, P_OCHRE, P_UMBER, P_BLACK, P_GREEN, P_RED_EARTH, -1},       // wall
     {P_LAKE, P_VERMILION, P_BLACK, P_UMBER, P_WHITE, P_RED_EARTH, -1},    // curtain

@@ -74,8 +74,7 @@ static inline double ramp(double a, double b, double x)
     return t * t * (3.0 - 2.0 * t);
 }
 
-// ---- noise (demo_noise.c); all in about -1..1
-// -----------------------------------------------------
+// ---- noise (demo_noise.c); all in about -1..1 ----
 double hc_demo_noise(uint64_t seed, double x, double y);
 double hc_demo_fbm(uint64_t seed, double x, double y, int octaves);
 double hc_demo_cell_border(uint64_t seed, double x, double y);
@@ -122,8 +121,7 @@ struct v3 hc_demo_half_local(struct v3 p);          // the cut quince: z along t
 struct v3 hc_demo_quince_local(int k, struct v3 p); // unit direction from its core, y to blossom
 double hc_demo_leaf_vein(const struct motif *m, struct v3 p, double *side);
 
-// ---- the model picture (demo_model.c): what the painter saw
-// ---------------------------------------
+// ---- the model picture (demo_model.c): what the painter saw ----
 struct model {
     int w, h;
     double mm_per_px;
@@ -143,8 +141,7 @@ void hc_demo_model_release(struct model *m);
 // How far a place (mm) lies inside the outline of a thing and what is painted over it: 0.5 on it.
 double hc_demo_inside(const struct model *m, int thing, double x_mm, double y_mm);
 
-// ---- the paints (demo_paint.c)
-// --------------------------------------------------------------------
+// ---- the paints (demo_paint.c) ----
 #define HC_DEMO_BANDS 32 // the 31 bands of colour.h and one of weight nought, for whole vectors
 enum paint {
     P_WHITE,
@@ -186,8 +183,7 @@ hc_status hc_demo_recipes_create(struct recipes *r, const struct paints *p, stru
 void hc_demo_recipes_release(struct recipes *r);
 struct mix hc_demo_recipe(const struct recipes *r, int thing, const double lin_srgb[3]);
 
-// ---- strokes (demo_plan.c makes them, demo_brush.c lays them)
-// -------------------------------------
+// ---- strokes (demo_plan.c makes them, demo_brush.c lays them) ----
 #define HC_DEMO_STROKE_PTS 7
 struct stroke {
     float x[HC_DEMO_STROKE_PTS], y[HC_DEMO_STROKE_PTS]; // mm
@@ -209,8 +205,7 @@ void hc_demo_strokes_release(struct strokes *s);
 #define HC_DEMO_HIDDEN_R 26.0
 
 #define HC_DEMO_ZONES 3
-// ---- the painting
-// ---------------------------------------------------------------------------------
+// ---- the painting ----
 #define HC_DEMO_HEIGHT_MM 2e-5f // unit of the height plane
 #define HC_DEMO_COAT 1e-4f      // unit of the coat plane
 struct canvas {

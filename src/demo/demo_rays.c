@@ -42,8 +42,7 @@ void hc_demo_uv_row(const struct hc_demo *d, int y, float *const rgb[3])
     }
 }
 
-// ---- infrared
-// ---------------------------------------------------------------------------------------
+// ---- infrared ----
 static int thing_at(const struct model *m, double x_mm, double y_mm)
 {
     int x = (int)floor(x_mm / m->mm_per_px), y = (int)floor(y_mm / m->mm_per_px);

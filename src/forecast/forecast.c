@@ -44,8 +44,7 @@ const char *hc_estimator_name(enum hc_estimator e)
     return (unsigned)e < HC_ESTIMATOR_COUNT ? estimator_name[e] : "unknown";
 }
 
-// ---- samples
-// ----------------------------------------------------------------------------------------
+// ---- samples ----
 
 static bool is_usable(const struct hc_forecast_window *w, size_t i, const float *clip, bool has_uv)
 {
@@ -161,8 +160,7 @@ static double plane_median(const struct hc_plane *p, double *values)
     return m ? hc_stats_median(values, m) : 0;
 }
 
-// ---- refusals that end everything
-// --------------------------------------------------------------------
+// ---- refusals that end everything ----
 
 static const char *const state_name[3] = {"bare", "saturated", "varnished"};
 
@@ -221,8 +219,7 @@ static hc_status check_input(const struct hc_forecast_input *in, struct hc_err *
     return HC_OK;
 }
 
-// ---- fit
-// ----------------------------------------------------------------------------------------------
+// ---- fit ----
 
 struct scratch {
     struct fc_data data;

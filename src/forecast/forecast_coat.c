@@ -16,8 +16,7 @@ double fc_grid_ln_d(int i)
     return LN_D_LOW + (LN_D_HIGH - LN_D_LOW) * i / (FC_GRID - 1);
 }
 
-// ---- cues
-// -------------------------------------------------------------------------------------------
+// ---- cues ----
 
 double fc_coat_cue(const struct fc_coat_field *c, double ln_uv, double cue)
 {
@@ -202,8 +201,7 @@ void fc_coat_krige(const struct fc_coat_field *c, double x, double y, double *me
     *var = *var > 0.1 * c->tau2 ? *var : 0.1 * c->tau2;
 }
 
-// ---- residual over colour
-// ---------------------------------------------------------------------------
+// ---- residual over colour ----
 
 #define SD_CONSTANT 0.05
 #define SD_LINEAR 0.04

@@ -7,8 +7,7 @@
 
 const double fc_node[FC_NODES] = {0.15, 0.35, 0.55, 0.75, 0.95, 1.15, 1.4, 1.7, 2.1, 2.6};
 
-// ---- procedural reflectances
-// ------------------------------------------------------------------------
+// ---- procedural reflectances ----
 
 static double rho_of_ks(double ks)
 {
@@ -74,8 +73,7 @@ void fc_library_make(struct fc_library *lib, const struct fc_basis *basis)
     }
 }
 
-// ---- simulated colours
-// ------------------------------------------------------------------------------
+// ---- simulated colours ----
 
 // hc_coat_over split into what depends on the coat alone, so that 420 paints cost no exponentials:
 // r = fixed + gain rho / (1 - inner rho) / (1 - back that).

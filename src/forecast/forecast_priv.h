@@ -31,8 +31,7 @@ double fc_t(double v);    // ln(max(v, 0) + FC_FLOOR)
 double fc_t_inverse(double t);
 void fc_lab_of_inner(double lab[3], const struct fc_basis *b, const double v[3]);
 
-// ---- coat model and paint library (forecast_library.c)
-// ---------------------------------------------
+// ---- coat model and paint library (forecast_library.c) ----
 struct fc_theta {
     double a0, slope_nm, haze, before, after, grey;
 };
@@ -57,8 +56,7 @@ void fc_features(double f[FC_FEATURES], double ln_v[3], const struct fc_maps *m,
 void fc_node_ratio(double ratio[3], const struct fc_maps *m, int node, const double f[FC_FEATURES]);
 void fc_ratio(double ratio[3], const struct fc_maps *m, const double f[FC_FEATURES], double d);
 
-// ---- samples
-// ---------------------------------------------------------------------------------------
+// ---- samples ----
 struct fc_px {
     double v[3], o[3]; // inner colour before and observed after
     double lin[3];     // linear ROMM before
@@ -80,8 +78,7 @@ struct fc_data {
     double noise;   // sd of a channel in the darks, inner basis
 };
 
-// ---- one fitted model (of all windows, or of all but one)
-// --------------------------------------------
+// ---- one fitted model (of all windows, or of all but one) ----
 struct fc_coat_field { // ln d = cues . beta + kriged window residuals
     double beta[3];
     double tau2, range;
@@ -121,16 +118,14 @@ double fc_model_cue(const struct fc_model *m, const double v[3]);
 double fc_coat_cue(const struct fc_coat_field *c, double ln_uv, double cue);
 void fc_coat_krige(const struct fc_coat_field *c, double x, double y, double *mean, double *var);
 
-// ---- plain estimators (forecast_plain.c)
-// --------------------------------------------------------------
+// ---- plain estimators (forecast_plain.c) ----
 hc_status fc_plain_fit(struct fc_model *m, const struct fc_data *data,
                        struct hc_err *err) HC_MUST_CHECK;
 // Inner colour after, by plain estimator k.
 void fc_plain_apply(double out[3], const struct fc_model *m, const struct fc_basis *b, int k,
                     const double v[3], const double lin[3], double ln_uv);
 
-// ---- coat and residual (forecast_coat.c)
-// --------------------------------------------------------------
+// ---- coat and residual (forecast_coat.c) ----
 hc_status fc_coat_fit(struct fc_model *m, const struct fc_data *data, bool with_uv,
                       const double (*curve)[FC_GRID], struct hc_err *err) HC_MUST_CHECK;
 hc_status fc_residual_fit(struct fc_model *m, const struct fc_data *data, int which,
@@ -138,8 +133,7 @@ hc_status fc_residual_fit(struct fc_model *m, const struct fc_data *data, int wh
 void fc_residual_get(double out[3], const struct fc_residual *r, const double ln_v[3]);
 double fc_grid_ln_d(int i);
 
-// ---- the whole (forecast.c, forecast_skill.c, forecast_bake.c)
-// ------------------------------------
+// ---- the whole (forecast.c, forecast_skill.c, forecast_bake.c) ----
 #define FC_AXIS 17   // nodes per colour axis of the tables
 #define FC_AXIS_D 11 // nodes along ln d
 #define FC_CELL 4    // floats per node

@@ -8,8 +8,7 @@
 #include "num/linear.h"
 #include "num/stats.h"
 
-// ---- folds
-// ------------------------------------------------------------------------------------------
+// ---- folds ----
 
 struct folds {
     struct fc_left *left;
@@ -93,8 +92,7 @@ hc_status fc_leave_out(struct fc_left *left, struct fc_model *fold, const struct
     return st;
 }
 
-// ---- skill
-// ------------------------------------------------------------------------------------------
+// ---- skill ----
 
 void fc_blend_t(double t[3], const double weight[HC_ESTIMATOR_COUNT], const double (*member)[3])
 {
@@ -227,8 +225,7 @@ void fc_choose(struct hc_forecast *f, struct fc_left *left, const struct fc_data
     f->all = s->left_out_de[s->chosen] < s->nothing_de ? HC_REFUSAL_NONE : HC_REFUSAL_NO_GAIN;
 }
 
-// ---- radius
-// -----------------------------------------------------------------------------------------
+// ---- radius ----
 
 #define Q_PRIOR 1.65 // q of a normal error when u is its sd: before any left-out error is seen
 #define Q_PRIOR_WINDOWS 6.0 // as if that many windows had said so

@@ -162,8 +162,7 @@ static double error_at(const struct painting *p, const struct hc_lin3 *guess, in
     return hc_colour_ciede2000(la, lb);
 }
 
-// ---- laws of the parts
-// -------------------------------------------------------------------------------
+// ---- laws of the parts ----
 
 // The library's fast coat is the colour room's coat.
 static void library_agrees_with_coat_model(void **state)
@@ -242,8 +241,7 @@ static void more_coat_more_change(void **state)
     }
 }
 
-// ---- the whole
-// -----------------------------------------------------------------------------------------
+// ---- the whole ----
 
 static void recovers_the_coat(void **state)
 {
@@ -380,8 +378,7 @@ static void same_bytes_for_any_threads(void **state)
     clean_up(&q);
 }
 
-// ---- refusals
-// ------------------------------------------------------------------------------------------
+// ---- refusals ----
 
 static hc_status refuse(struct painting *p, struct hc_err *err)
 {

@@ -201,8 +201,7 @@ struct hc_relief_reading {
 struct hc_relief_reading hc_relief_reading(const struct hc_relief_light *lights, size_t n,
                                            double index);
 
-// ---- 3 Height
-// ------------------------------------------------------------------------------------
+// ---- 3 Height ----
 
 struct hc_relief_height_options {  // {0} = plain
     const struct hc_plane *weight; // 0..1 per pixel (0 = unknown, bridged smoothly), or NULL
@@ -226,8 +225,7 @@ hc_status hc_relief_height(struct hc_plane *z_mm, struct hc_relief_height_report
                            struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
 size_t hc_relief_height_bytes(int w, int h, bool has_weight);
 
-// ---- 4 Texture
-// -------------------------------------------------------------------------------------
+// ---- 4 Texture ----
 
 // Detail sizes that are kept: wavelengths from short_mm (S-filter) to long_mm (L-filter), each at
 // 50 % transmission; 0 = no filter on that side. Every figure carries its band.
@@ -284,8 +282,7 @@ hc_status hc_relief_compare(struct hc_relief_change *out, const struct hc_plane 
                             double mm_per_px, struct hc_relief_band band, uint64_t seed,
                             struct hc_err *err) HC_MUST_CHECK;
 
-// ---- 5 Through varnish
-// ---------------------------------------------------------------------------
+// ---- 5 Through varnish ----
 
 // First-order shading of paint (slope a) under a film (slope b): rho T (c - (kappa a + beta b).l).
 struct hc_relief_film_terms {
@@ -377,8 +374,7 @@ hc_status hc_relief_window_pair(struct hc_relief_pair *out, const struct hc_reli
 // The arithmetic of it: retained = (ratio - dilute * reading.paint) / reading.film.
 double hc_relief_retained(double ratio, double dilute, struct hc_relief_reading reading);
 
-// ---- 6 Levelling
-// -----------------------------------------------------------------------------------
+// ---- 6 Levelling ----
 
 struct hc_relief_coat {
     double thickness_mm;    // wet
@@ -394,8 +390,7 @@ double hc_relief_level_cut_mm(const struct hc_relief_coat *c, double open_s);
 // Relief that a dried film keeps at this wavelength after `coats` coats: our model (theory 6).
 double hc_relief_level_kept(double wavelength_mm, double cut_mm, double solids, int coats);
 
-// ---- 7 Forecast of relief
-// --------------------------------------------------------------------------
+// ---- 7 Forecast of relief ----
 
 struct hc_relief_forecast {
     enum hc_relief_refusal refusal;
@@ -411,8 +406,7 @@ void hc_relief_forecast_pairs(struct hc_relief_forecast *out, const struct hc_re
 void hc_relief_forecast_film(struct hc_relief_forecast *out, const struct hc_relief_film *film,
                              double dilute, struct hc_relief_band band);
 
-// ---- 8 Mesh
-// -----------------------------------------------------------------------------------------
+// ---- 8 Mesh ----
 
 struct hc_relief_mesh_sink {
     hc_status (*write)(void *ctx, const void *bytes, size_t n, struct hc_err *err);

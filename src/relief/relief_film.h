@@ -41,4 +41,17 @@ void hc_relief_under_release(struct hc_relief_under *u);
 double hc_relief_under_signal(const struct hc_relief_under *u, const struct hc_relief_film_work *w,
                               int k, int x, int y);
 
+// 1 where the mask lets a pixel count (NULL: everywhere), else 0.
+double hc_relief_keep(const struct hc_plane *mask, int x, int y);
+// Figures of the band-filtered slopes f: paint p, q of the odd and of the even lamps, film p, q.
+struct hc_relief_dots {
+    double ab, aa, self; // <(a1 + a2).b> / 2, <a1.a2>, <a1^2 + a2^2> / 2
+};
+void hc_relief_film_retained(struct hc_relief_film *out, const struct hc_plane *const f[6],
+                             const struct hc_plane *mask, struct hc_relief_dots *all);
+hc_status hc_relief_film_fill(struct hc_relief_film *out, const struct hc_relief_film_work *w,
+                              struct hc_relief_band band, struct hc_err *err) HC_MUST_CHECK;
+#define HC_RELIEF_FULL_COVERAGE                                                                    \
+    0.9 // what is bridged between highlights is too smooth to integrate or to map
+
 #endif

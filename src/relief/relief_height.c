@@ -27,8 +27,7 @@ struct height {
     struct hc_plane r, s, d, ad;
 };
 
-// ---- slopes and links
-// --------------------------------------------------------------------------------
+// ---- slopes and links ----
 
 static void basis(double out[6], const struct hc_plane *p, int x, int y)
 {
@@ -129,8 +128,7 @@ static void plain_divergence_rows(void *ctx, int block, int y0, int y1)
     }
 }
 
-// ---- the direct solver
-// ----------------------------------------------------------------------------------
+// ---- the direct solver ----
 
 static void divide_rows(void *ctx, int block, int y0, int y1)
 {
@@ -158,8 +156,7 @@ static void poisson(struct height *t, struct hc_plane *z)
     hc_dct2_inverse(t->dct, z, t->par);
 }
 
-// ---- conjugate gradients
-// --------------------------------------------------------------------------------
+// ---- conjugate gradients ----
 
 static double total(const double *part, int h)
 {
@@ -315,8 +312,7 @@ static hc_status weighted(struct height *t, struct hc_plane *z, int *rounds, str
     return HC_OK;
 }
 
-// ---- drift
-// -----------------------------------------------------------------------------------------------
+// ---- drift ----
 
 // Second order in both slopes, least squares over at most about 512 x 512 places.
 static hc_status find_drift(struct height *t, double *drift_deg, struct hc_err *err)
@@ -351,8 +347,7 @@ static hc_status find_drift(struct height *t, double *drift_deg, struct hc_err *
     return HC_OK;
 }
 
-// ---- the door
-// ----------------------------------------------------------------------------------------------
+// ---- the door ----
 
 // part = sum over links of w (rise - g)^2, part2 = sum of w g^2
 static void misfit_rows(void *ctx, int block, int y0, int y1)

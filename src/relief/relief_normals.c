@@ -206,8 +206,7 @@ static void solve_block(void *ctx, int block, int s0, int s1)
     }
 }
 
-// ---- preparing
-// -------------------------------------------------------------------------------------
+// ---- preparing ----
 
 // Limits snap to whole 16-bit values so that both kinds of input mask alike.
 static void set_limits(struct hc_relief_plan *plan, const struct hc_relief_normals_options *o)

@@ -217,8 +217,7 @@ hc_status hc_relief_window_pair(struct hc_relief_pair *out, const struct hc_reli
     return st;
 }
 
-// ---- forecast
-// ---------------------------------------------------------------------------------------------
+// ---- forecast ----
 
 // 95 % quantile of Student's t (tables, from memory; above 10 by 1.645 + 1.6 / df).
 static double student(int df)

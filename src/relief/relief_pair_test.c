@@ -154,8 +154,7 @@ static void test_pair(void **state)
     assert_int_equal(f.refusal, HC_RELIEF_COVERAGE);
 }
 
-// ---- mesh
-// ---------------------------------------------------------------------------------------------------
+// ---- mesh ----
 
 static hc_status into_buf(void *ctx, const void *bytes, size_t n, struct hc_err *err)
 {

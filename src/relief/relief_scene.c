@@ -177,8 +177,7 @@ hc_status relief_render(struct hc_plane *out, const struct relief_surface *s,
     return st;
 }
 
-// ---- under a film
-// ------------------------------------------------------------------------------------
+// ---- under a film ----
 
 static double fresnel(double c, double n) // reflectance, unpolarised
 {

@@ -56,8 +56,7 @@ static hc_status open_disc(int box[4], double *visible, const struct hc_plane *g
     return HC_OK;
 }
 
-// ---- mirror spheres
-// ------------------------------------------------------------------------------
+// ---- mirror spheres ----
 
 struct spot {
     double weight, x, y;
@@ -332,8 +331,7 @@ hc_status hc_relief_light_mirror(struct hc_relief_light *out,
     return HC_OK;
 }
 
-// ---- matte spheres
-// ---------------------------------------------------------------------------------
+// ---- matte spheres ----
 
 struct shade {
     const struct hc_plane *grey;

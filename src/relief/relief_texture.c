@@ -100,8 +100,7 @@ hc_status hc_relief_texture(struct hc_relief_texture *out, const struct hc_plane
     return HC_OK;
 }
 
-// ---- maps
-// ------------------------------------------------------------------------------------------------
+// ---- maps ----
 
 struct map {
     const struct hc_plane *z, *mask;
@@ -183,8 +182,7 @@ hc_status hc_relief_texture_curve(double *detail_mm, double *sq_um, size_t max, 
     return st;
 }
 
-// ---- two states
-// ---------------------------------------------------------------------------------------------
+// ---- two states ----
 
 struct patch {
     double z2[2], n, grad2[2], n_grad;
