@@ -186,6 +186,7 @@ static const struct hc_view *view_named(const struct hc_view_list *l, const char
     return NULL;
 }
 
+// Reads one line; keeps it when `source` is given.
 static hc_status take_line(struct hc_work *w, const struct hc_view_list *views,
                            const struct line *l, const int col[C_COUNT], int number,
                            const char *source, struct hc_err *err)
@@ -230,7 +231,7 @@ static hc_status take_line(struct hc_work *w, const struct hc_view_list *views,
                             number, l->field[col[C_FLAT]]);
         }
     }
-    return st == HC_OK ? lamp_store(w, view->id, &lamp, source, err) : st;
+    return st == HC_OK && source ? lamp_store(w, view->id, &lamp, source, err) : st;
 }
 
 static hc_status find_columns(int col[C_COUNT], const struct line *l, struct hc_err *err)
@@ -255,19 +256,27 @@ hc_status hc_work_lights_import(struct hc_work *w, const char *text, const char 
 {
     struct hc_view_list views = {0};
     struct line l;
+    const char *rest = text;
     int col[C_COUNT], number = 0;
     int64_t n = 0;
     hc_status st = hc_store_views(w->store, &views, err);
-    if (st == HC_OK && !next_line(&text, &l, &number)) {
+    if (st == HC_OK && !next_line(&rest, &l, &number)) {
         st = hc_err_set(err, HC_EDATA, HC_WORK_ROOM, "the file of lights is empty");
     }
     st = st == HC_OK ? find_columns(col, &l, err) : st;
-    while (st == HC_OK && next_line(&text, &l, &number)) {
-        if (is_partial && !view_named(&views, col[C_FILE] < l.n ? l.field[col[C_FILE]] : "")) {
-            continue;
+    // Twice: a line that is wrong must not leave the lamps of the lines above it behind.
+    for (int pass = 0; st == HC_OK && pass < 2; pass++) {
+        rest = text;
+        number = 0;
+        n = 0;
+        hc_ignore(next_line(&rest, &l, &number) ? HC_OK : HC_EDATA);
+        while (st == HC_OK && next_line(&rest, &l, &number)) {
+            if (is_partial && !view_named(&views, col[C_FILE] < l.n ? l.field[col[C_FILE]] : "")) {
+                continue;
+            }
+            st = take_line(w, &views, &l, col, number, pass ? name : NULL, err);
+            n++;
         }
-        st = take_line(w, &views, &l, col, number, name, err);
-        n++;
     }
     if (st == HC_OK && n == 0) {
         st = hc_err_set(err, HC_ENOTFOUND, HC_WORK_ROOM, "no line of the lights names a view");

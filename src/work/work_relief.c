@@ -65,9 +65,11 @@ static hc_status open_set(struct hc_work_relief_run *r, struct hc_job *job, stru
         boards += r->set.lamp[i].flat != 0;
     }
     if (st == HC_OK && boards && boards != r->set.n) {
-        return hc_err_set(err, HC_EREFUSED, HC_WORK_ROOM,
-                          "%zu of %zu lamps have an even board; give one for each or for none",
-                          boards, r->set.n);
+        return hc_err_set(
+            err, HC_EREFUSED, HC_WORK_ROOM,
+            "%zu of %zu lamps have an even board; give one for each or for none (column "
+            "flat of the file of lights)",
+            boards, r->set.n);
     }
     r->has_flat = boards > 0;
     for (size_t i = 0; st == HC_OK && r->has_flat && i < r->set.n; i++) {
@@ -100,8 +102,10 @@ static hc_status check_set(struct hc_work_relief_run *r, struct hc_err *err)
         if (s->is_bad && !(s->is_other_exposure && r->req->is_gained)) {
             return hc_err_set(
                 err, HC_EREFUSED, HC_WORK_ROOM, "view %s: %s; %s", r->set.v[i]->label, s->why,
-                s->is_other_exposure ? "photograph it again, or let the exposures be evened out"
-                                     : "take its placement back to leave it aside");
+                s->is_other_exposure
+                    ? "photograph it again, or let the exposures be evened out (--even-exposure)"
+                    : "leave it aside by taking its placement back (align "
+                      "DOSSIER VIEW --clear)");
         }
     }
     if (st == HC_OK && (!r->seen.is_usable || r->seen.is_order_doubtful)) {
@@ -419,9 +423,7 @@ hc_status hc_work_relief(struct hc_work *w, const struct hc_work_relief *req, st
     st = st == HC_OK ? make_height(r, job, err) : st;
     if (st == HC_OK) {
         hc_job_phase(job, 0.75, 0.8);
-        st =
-            hc_work_relief_pairs(&r->pairs, w, req->state, r->slopes,
-                                 hc_relief_reading(r->set.light, r->set.n, 1.5), r->band, job, err);
+        st = hc_work_relief_pairs(&r->pairs, w, r, job, err);
     }
     st = st == HC_OK ? make_tiles(r, job, err) : st;
     hc_job_phase(job, 0.98, 1);

@@ -83,6 +83,16 @@ void hc_work_relief_document(struct hc_buf *b, const struct hc_work_relief_run *
     hc_json_kbool(b, "flat_asserted", r->req->is_flat);
     lights_json(b, r);
     hc_json_kint(b, "left_aside", (int64_t)r->set.left_aside);
+    hc_json_key(b, "aside");
+    hc_json_arr(b);
+    for (size_t i = 0; i < r->set.left_aside && i < HC_RELIEF_MAX_LIGHTS; i++) {
+        hc_json_obj(b);
+        hc_json_kint(b, "view", r->set.aside[i].v->id);
+        hc_json_kstr(b, "label", r->set.aside[i].v->label);
+        hc_json_kstr(b, "why", r->set.aside[i].why);
+        hc_json_end_obj(b);
+    }
+    hc_json_end_arr(b);
     hc_json_kbool(b, "crossed", r->set.is_crossed);
     hc_json_kbool(b, "boards", r->has_flat);
     hc_json_kstr(b, "set_why", r->seen.why);

@@ -9,6 +9,8 @@
 #define INSET_MM 0.5 // of a window: the solvent's edge is neither cleaned nor varnished
 #define APART_MM 1.0 // the neighbour keeps away from windows and zones
 #define RING_MM 8.0  // the neighbour reaches this far
+#define ACROSS 4.0   // longest details across a window: about a dozen patches for the interval
+#define OCTAVES 3.0 // a band reaches at least from its short limit to this many times it (invented)
 
 struct outline {
     struct hc_pt *pt;
@@ -124,6 +126,24 @@ static double mean_sd(const struct crop *c)
 
 // ---- windows and neighbours ----
 
+// One band for all pairs, since their gains are put together: as long as the figures' band, but
+// short enough for the smallest window that can bear a band at all.
+static struct hc_relief_band pair_band(const struct outlines *l, const bool *is_open,
+                                       size_t n_windows, struct hc_relief_band band, double mm)
+{
+    double least = OCTAVES * band.short_mm;
+    struct hc_relief_band out = {band.short_mm, fmax(band.long_mm, least)};
+    for (size_t i = 0; i < n_windows; i++) {
+        struct hc_box b = hc_poly_box(l->o[i].pt, l->o[i].n);
+        double area = hc_poly_area(l->o[i].pt, l->o[i].n);
+        double side = fmin(fmin(b.x1 - b.x0, b.y1 - b.y0), sqrt(area)) * mm - 2 * INSET_MM;
+        if (is_open[i] && side / ACROSS >= least) {
+            out.long_mm = fmin(out.long_mm, side / ACROSS);
+        }
+    }
+    return out;
+}
+
 static hc_status one_pair(struct hc_relief_pair *out, struct hc_work *w,
                           const struct hc_raster *slopes, const struct outlines *l, size_t which,
                           const struct hc_relief_pair_input *base, struct hc_err *err)
@@ -141,49 +161,64 @@ static hc_status one_pair(struct hc_relief_pair *out, struct hc_work *w,
     return st;
 }
 
-hc_status hc_work_relief_pairs(struct hc_work_relief_pairs *out, struct hc_work *w,
-                               const char *state, const char *slopes_name,
-                               struct hc_relief_reading reading, struct hc_relief_band band,
-                               struct hc_job *job, struct hc_err *err)
+// Which windows were open when the raking views of this state were taken.
+static hc_status find_open(bool *is_open, struct hc_work *w, const struct hc_window_list *windows,
+                           const char *state, struct hc_err *err)
 {
-    struct hc_painting p = {0};
+    hc_status st = HC_OK;
+    for (size_t i = 0; st == HC_OK && i < windows->n; i++) {
+        struct hc_view test = {0};
+        st = hc_store_view_by_id(w->store, windows->w[i].test_view, &test, err);
+        is_open[i] = st == HC_OK && strcmp(test.state, state) == 0;
+        hc_view_release(&test);
+    }
+    return st;
+}
+
+hc_status hc_work_relief_pairs(struct hc_work_relief_pairs *out, struct hc_work *w,
+                               const struct hc_work_relief_run *r, struct hc_job *job,
+                               struct hc_err *err)
+{
     struct hc_window_list windows = {0};
     struct outlines l = {0};
     struct hc_raster *slopes = NULL;
-    struct hc_relief_pair_input base = {.band = band, .reading = reading, .seed = 1};
-    hc_status st = hc_work_framed(w, &p, err);
+    bool *is_open = NULL;
+    struct hc_relief_pair_input base = {.mm_per_px = r->mm,
+                                        .reading = hc_relief_reading(r->set.light, r->set.n, 1.5),
+                                        .is_crossed = r->set.is_crossed,
+                                        .seed = 1};
+    hc_status st = hc_store_windows(w->store, &windows, err);
     memset(out, 0, sizeof *out);
-    st = st == HC_OK ? hc_store_windows(w->store, &windows, err) : st;
     st = st == HC_OK ? outlines_read(&l, w, &windows, err) : st;
-    st = st == HC_OK ? hc_work_open_derived(w, slopes_name, &slopes, err) : st;
+    st = st == HC_OK ? hc_work_open_derived(w, r->slopes, &slopes, err) : st;
     if (st == HC_OK) {
-        base.mm_per_px = hc_work_mm_per_px(&p);
         out->pair = hc_mem_array(windows.n + 1, sizeof *out->pair);
         out->label = hc_mem_array(windows.n + 1, sizeof *out->label);
-        st = out->pair && out->label
+        is_open = hc_mem_array(windows.n + 1, sizeof *is_open);
+        st = out->pair && out->label && is_open
                  ? HC_OK
                  : hc_err_set(err, HC_ENOMEM, HC_WORK_ROOM, "out of memory for the windows");
     }
+    st = st == HC_OK ? find_open(is_open, w, &windows, r->req->state, err) : st;
+    if (st == HC_OK) {
+        out->band = base.band = pair_band(&l, is_open, windows.n, r->band, r->mm);
+    }
     for (size_t i = 0; st == HC_OK && i < windows.n; i++) {
-        struct hc_view test = {0};
         st = hc_job_step(job, (double)i / (double)windows.n, "comparing windows with neighbours",
                          err);
-        st = st == HC_OK ? hc_store_view_by_id(w->store, windows.w[i].test_view, &test, err) : st;
-        // Only windows that were open when the raking views of this state were taken.
-        if (st == HC_OK && strcmp(test.state, state) == 0) {
+        if (st == HC_OK && is_open[i]) {
             snprintf(out->label[out->n], sizeof out->label[out->n], "%.79s", windows.w[i].label);
             st = one_pair(&out->pair[out->n], w, slopes, &l, i, &base, err);
             out->n += st == HC_OK;
         }
-        hc_view_release(&test);
     }
     if (st == HC_OK) {
-        hc_relief_forecast_pairs(&out->forecast, out->pair, out->n, band);
+        hc_relief_forecast_pairs(&out->forecast, out->pair, out->n, base.band);
     }
     hc_raster_close(slopes);
     outlines_release(&l);
+    hc_mem_free(is_open);
     hc_window_list_release(&windows);
-    hc_painting_release(&p);
     return st;
 }
 
@@ -196,6 +231,11 @@ void hc_work_relief_pairs_release(struct hc_work_relief_pairs *p)
 
 void hc_work_relief_pairs_json(struct hc_buf *b, const struct hc_work_relief_pairs *p)
 {
+    hc_json_key(b, "windows_band");
+    hc_json_obj(b);
+    hc_json_knum(b, "short_mm", p->band.short_mm);
+    hc_json_knum(b, "long_mm", p->band.long_mm);
+    hc_json_end_obj(b);
     hc_json_key(b, "windows");
     hc_json_arr(b);
     for (size_t i = 0; i < p->n; i++) {

@@ -23,8 +23,12 @@ struct hc_work_set {
     struct hc_work_lamp lamp[HC_RELIEF_MAX_LIGHTS];
     struct hc_relief_light light[HC_RELIEF_MAX_LIGHTS];
     size_t n;
-    size_t left_aside; // raking views of the state without lamp or place
-    bool is_crossed;   // through crossed polarisers: no highlight in them
+    size_t left_aside; // raking views of the state that cannot be used with the others
+    struct {
+        const struct hc_view *v;
+        const char *why;           // plain words, not owned
+    } aside[HC_RELIEF_MAX_LIGHTS]; // the first of them
+    bool is_crossed;               // through crossed polarisers: no highlight in them
 };
 // polariser: NULL = crossed ones when there are any, else those without.
 hc_status hc_work_set_gather(struct hc_work_set *s, struct hc_work *w, const char *state,
@@ -55,12 +59,13 @@ struct hc_work_relief_pairs {
     size_t n;
     struct hc_relief_pair *pair; // owned, one per window
     char (*label)[80];           // owned
+    struct hc_relief_band band;  // one for all: shorter than the figures' when windows are small
     struct hc_relief_forecast forecast;
 };
+struct hc_work_relief_run;
 hc_status hc_work_relief_pairs(struct hc_work_relief_pairs *out, struct hc_work *w,
-                               const char *state, const char *slopes,
-                               struct hc_relief_reading reading, struct hc_relief_band band,
-                               struct hc_job *job, struct hc_err *err) HC_MUST_CHECK;
+                               const struct hc_work_relief_run *r, struct hc_job *job,
+                               struct hc_err *err) HC_MUST_CHECK;
 void hc_work_relief_pairs_release(struct hc_work_relief_pairs *p);
 void hc_work_relief_pairs_json(struct hc_buf *b, const struct hc_work_relief_pairs *p);
 

@@ -33,6 +33,11 @@ static void tell_texture(struct hc_buf *b, const json_t *t)
 static void tell_windows(struct hc_buf *b, const json_t *o)
 {
     const json_t *f = get(o, "forecast"), *list = get(o, "windows");
+    if (json_array_size(list)) {
+        hc_buf_printf(b, "  windows beside varnish, details of %.2f to %.2f mm:\n",
+                      number(get(o, "windows_band"), "short_mm"),
+                      number(get(o, "windows_band"), "long_mm"));
+    }
     for (size_t i = 0; i < json_array_size(list); i++) {
         const json_t *w = json_array_get(list, i);
         hc_buf_printf(b, "  window %s: ", hc_work_json_text(w, "label"));
@@ -66,6 +71,12 @@ void hc_work_tell_relief(struct hc_buf *b, const json_t *o)
                       hc_work_json_text(l, "label"), number(l, "azimuth_deg"),
                       number(l, "elevation_deg"), number(l, "gain"), number(l, "misfit"),
                       *hc_work_json_text(l, "why") ? ": " : "", hc_work_json_text(l, "why"));
+    }
+    list = get(o, "aside");
+    for (size_t i = 0; i < json_array_size(list); i++) {
+        const json_t *a = json_array_get(list, i);
+        hc_buf_printf(b, "  %-24s LEFT ASIDE: %s\n", hc_work_json_text(a, "label"),
+                      hc_work_json_text(a, "why"));
     }
     hc_buf_printf(b, "  %s\n", hc_work_json_text(o, "set_why"));
     hc_buf_printf(b, "  answered %.1f %% of the picture, error of a slope %.4f%s\n",
@@ -138,6 +149,8 @@ void hc_work_tell_lights(struct hc_buf *b, const json_t *o)
                       number(l, "azimuth_deg"), number(l, "elevation_deg"));
         if (number(l, "residual_deg") >= 0) {
             hc_buf_printf(b, ", the spheres agree to %.2f degrees", number(l, "residual_deg"));
+        } else {
+            hc_buf_str(b, ", as seen from one sphere (its distance is not known)");
         }
         hc_buf_str(b, json_is_true(get(l, "is_near")) ? ", a near lamp\n" : "\n");
     }

@@ -408,11 +408,11 @@ static hc_status check_words(const struct hc_work_add *req, struct hc_err *err)
                           req->state ? req->state : "");
     }
     if (req->has_light && !(req->azimuth_deg >= -360 && req->azimuth_deg <= 360 &&
-                            req->elevation_deg >= 0 && req->elevation_deg <= 90)) {
+                            req->elevation_deg > 0 && req->elevation_deg <= 90)) {
         return hc_err_set(
             err, HC_ERANGE, HC_WORK_ROOM,
             "light at azimuth %g, elevation %g; give azimuth -360 to 360 and elevation "
-            "0 to 90 degrees",
+            "above 0 to 90 degrees (the lamp stands above the picture plane)",
             req->azimuth_deg, req->elevation_deg);
     }
     if (req->label && (!*req->label || strlen(req->label) > 80 ||
