@@ -46,7 +46,7 @@ await test("the lamp obeys Lambert's law on the known surface", () => withPage("
             return {x: x - box.left - box.width / 2, y: box.height / 2 - (y - box.top), d: Math.hypot(box.width, box.height)};
         }, await onPage(page, steep));
         const p = 0.005 * factor, q = -0.004 * Math.cos(0.016 * steep[1]) * factor, n = Math.hypot(1, p, q);
-        const far = 1.6 * at.d, el = Math.PI / 6, az = azimuth * Math.PI / 180;
+        const far = 3 * at.d, el = Math.PI / 6, az = azimuth * Math.PI / 180;
         const d = [far * Math.cos(el) * Math.cos(az) - at.x, far * Math.cos(el) * Math.sin(az) - at.y, far * Math.sin(el)];
         const l = Math.hypot(...d), lit = (-p * d[0] - q * d[1] + d[2]) / (n * l) * (far / l) ** 2;
         near(shown, 0.42 * (0.03 + 2 * lit), 0.012, `linear light, lamp at ${azimuth}, relief x${factor}`);

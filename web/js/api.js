@@ -201,7 +201,15 @@ export const reliefs = async () => (await get("/api/relief")).reliefs;
 /** @param {{state:string, method?:string, flat?:boolean, even_exposure?:boolean}} ask @returns {Promise<string>} the job's id */
 export const computeRelief = async (ask) => jobOf(await send("POST", "/api/relief", ask));
 
-/** @param {string} text @param {string} name @returns {Promise<{lights:number}>} */
+/** @typedef {{state:string, polygon:Point[], other?:string, short_mm?:number, long_mm?:number}} PassageAsk */
+
+/** @param {PassageAsk} ask @returns {Promise<import("./types.js").TextureAnswer>} */
+export const texture = async (ask) => (await send("POST", "/api/relief/texture", ask)).json();
+
+/** @param {PassageAsk} ask @returns {Promise<string>} the job's id */
+export const film = async (ask) => jobOf(await send("POST", "/api/relief/film", ask));
+
+/** @param {string} text @param {string} name @returns {Promise<{lights:number, file_name:string}>} */
 export const sendLights = async (text, name) => (await send("PUT", "/api/lights", {text, name})).json();
 
 /** @param {string} of the state @param {Point} from @param {Point} to @returns {Promise<import("./types.js").Profile>} */

@@ -4,6 +4,7 @@ import * as alternation from "./alternation.js";
 import * as compare from "./compare.js";
 import {byId, fill, h} from "./dom.js";
 import * as fitMap from "./fit_map.js";
+import * as across from "./light_line.js";
 import * as line from "./line.js";
 import * as shapes from "./shapes.js";
 import * as spot from "./spot.js";
@@ -29,7 +30,9 @@ export const KEYS = [
     ["Space, Enter, Backspace, Esc", "while drawing: set a corner at the crosshair; close; take back; cancel"],
     ["Arrow keys on a magnified mark", "move it by 1 pixel; with Shift by 10, with Alt by a quarter"],
     ["Enter, Esc, Ctrl+Z", "while marking pairs: keep the pair; let it go; undo"],
-    ["Alt+1, Alt+2", "the rooms Look and Forecast, from anywhere"],
+    ["Enter, Esc", "in Light, while a line across is set: set an end at the crosshair; leave off"],
+    ["Arrow keys, Home on the lamp", "move it round, higher and lower; with Shift further; where it stood first"],
+    ["Alt+1, Alt+2, Alt+3", "the rooms Look, Forecast and Light, from anywhere"],
     ["?", "the list of keys"]];
 
 /** @type {Record<string, () => void>} */
@@ -75,7 +78,7 @@ export function start()
         if (e.ctrlKey || e.metaKey || e.altKey || !stage.isOpen() ||
             /** @type {Element} */ (e.target).closest("button"))
             return;
-        if (shapes.key(e) || line.key(e) || spot.key(e))
+        if (shapes.key(e) || across.key(e) || line.key(e) || spot.key(e))
             e.preventDefault();
         else {
             const fn = COMMANDS[e.key.length === 1 ? e.key.toLowerCase() : e.key];

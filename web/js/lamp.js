@@ -1,7 +1,7 @@
 // The lamp: a light that is dragged round the picture and falls on the measured relief. Its grip lies on
 // the picture: the direction from the middle is where the light comes from, the distance from the middle
 // how low it stands (in the middle straight in front, at the ring grazing).
-import {byId, h, s, say} from "./dom.js";
+import {byId, h, s, say, setAttributes} from "./dom.js";
 import {clamp, polygonArea, wrapTurn} from "./geometry.js";
 import {LampDrawing} from "./lamp_gl.js";
 import {TileStore, levelFor, placesOf} from "./lamp_tiles.js";
@@ -19,7 +19,7 @@ import {num} from "./words.js";
 export const PREDICTED = "predicted"; // as the relief of the other side
 const LOWEST = 4;      // degrees above the picture at the ring
 const RING_SHARE = 0.44; // of the shorter side of the picture area
-const FAR = 1.6;       // the lamp's distance from the middle of what is in sight, in diagonals of it
+const FAR = 3;         // the lamp's distance from the middle of what is in sight, in diagonals of it
 
 /** How the lamp stands; angles in degrees, azimuth counter-clockwise from the right. */
 export const lamp = {azimuth: 135, elevation: 22, breadth: 0, exaggeration: 1, isShadowed: true, isPlain: false};
@@ -106,14 +106,14 @@ export function light(isOn)
     say(isOn ? `The lamp is lit: ${describe()}.` : "The lamp is out.");
 }
 
+const FROM = ["the right", "upper right", "above", "upper left", "the left", "lower left", "below", "lower right"];
+
+/** @param {number} azimuth degrees */
+export const fromText = (azimuth) => `from ${FROM[Math.round(((azimuth + 360) % 360) / 45) % 8]}`;
+
 /** Where the light comes from, in words. */
-export function describe()
-{
-    const from = ["the right", "upper right", "above", "upper left", "the left", "lower left", "below", "lower right"];
-    const k = Math.round(((lamp.azimuth + 360) % 360) / 45) % 8;
-    return lamp.elevation > 85 ? "straight in front"
-        : `from ${from[k]}, ${num(lamp.elevation, 0)}\u00b0 above the picture`;
-}
+export const describe = () => (lamp.elevation > 85 ? "straight in front"
+    : `${fromText(lamp.azimuth)}, ${num(lamp.elevation, 0)}\u00b0 above the picture`);
 
 // ---- drawing ----
 
@@ -291,13 +291,11 @@ function placeHand()
     if (!state.lampOn)
         return;
     const {x, y, r} = ring(), [gx, gy] = gripAt();
-    const circle = /** @type {SVGElement} */ (hand.querySelector(".lamp-ring"));
+    for (const circle of hand.querySelectorAll(".lamp-ring"))
+        setAttributes(circle, {cx: x.toFixed(1), cy: y.toFixed(1), r: r.toFixed(1)});
     const ray = /** @type {SVGElement} */ (hand.querySelector(".lamp-ray"));
     const grip = /** @type {SVGElement} */ (hand.querySelector(".lamp-grip"));
-    for (const [el, name, v] of /** @type {[SVGElement, string, number][]} */ ([
-        [circle, "cx", x], [circle, "cy", y], [circle, "r", r],
-        [ray, "x1", gx], [ray, "y1", gy], [ray, "x2", gx + 0.35 * (x - gx)], [ray, "y2", gy + 0.35 * (y - gy)]]))
-        el.setAttribute(name, v.toFixed(1));
+    setAttributes(ray, {x1: gx.toFixed(1), y1: gy.toFixed(1), x2: (gx + 0.35 * (x - gx)).toFixed(1), y2: (gy + 0.35 * (y - gy)).toFixed(1)});
     grip.setAttribute("transform", `translate(${gx.toFixed(1)} ${gy.toFixed(1)})`);
     grip.setAttribute("aria-valuenow", String(Math.round(lamp.azimuth)));
     grip.setAttribute("aria-valuetext", `light ${describe()}`);
@@ -356,8 +354,8 @@ function makeHand()
 {
     const grip = s("g", {class: "lamp-grip", tabindex: 0, role: "slider", "aria-label": "Lamp",
                          "aria-valuemin": -180, "aria-valuemax": 180},
-                   s("circle", {class: "lamp-back", r: 15}), s("circle", {class: "lamp-disc", r: 9}));
-    hand.append(s("circle", {class: "lamp-ring"}), s("line", {class: "lamp-ray"}), grip);
+                   s("circle", {class: "lamp-reach", r: 15}), s("circle", {class: "lamp-back", r: 15}), s("circle", {class: "lamp-disc", r: 9}));
+    hand.append(s("circle", {class: "lamp-ring is-under"}), s("circle", {class: "lamp-ring"}), s("line", {class: "lamp-ray"}), grip);
     grip.addEventListener("pointerdown", (e) => {
         e.preventDefault();
         e.stopPropagation();

@@ -1,10 +1,11 @@
-// Small curves in SVG: axes with units, one or two lines, and the figures as a table for those who do not
-// look at pictures.
+// Small curves in SVG: axes with units, lines told apart by their dashes and named below, a part shaded where
+// they are not to be trusted.
 import {h, s} from "./dom.js";
 import {num} from "./words.js";
 /**
- * @typedef {{name: string, points: [number, number][], isDashed?: boolean}} Curve
+ * @typedef {{name: string, points: [number, number][]}} Curve
  * @typedef {{label: string, unit: string, isLog?: boolean}} Axis
+ * @typedef {{from: number, text: string}} Doubt from this x on
  */
 
 const W = 312, H = 150, LEFT = 40, BOTTOM = 28, TOP = 8, RIGHT = 8;
@@ -36,8 +37,13 @@ export function logTicks(lo, hi)
 /** @param {number} v */
 const figure = (v) => num(v, Math.abs(v) >= 10 || v === 0 ? 0 : Math.abs(v) >= 1 ? 1 : 2);
 
-/** @param {Curve[]} curves @param {Axis} x @param {Axis} y @param {string} caption */
-export function plot(curves, x, y, caption)
+const DASHES = ["none", "6 3", "1.5 3", "9 3 1.5 3"];
+
+/** What a line looks like. @param {number} i of the curve @param {import("./dom.js").Attributes} attributes */
+const stroke = (i, attributes) => s("path", {class: "plot-line", "stroke-dasharray": DASHES[i % DASHES.length], ...attributes});
+
+/** @param {Curve[]} curves @param {Axis} x @param {Axis} y @param {string} caption @param {Doubt|null} [doubt] */
+export function plot(curves, x, y, caption, doubt)
 {
     const all = curves.flatMap((c) => c.points).filter((p) => p.every(Number.isFinite));
     if (all.length < 2)
@@ -49,14 +55,19 @@ export function plot(curves, x, y, caption)
     const py = (/** @type {number} */ v) => H - BOTTOM - (H - TOP - BOTTOM) * (v - y0) / (y1 - y0);
     const path = (/** @type {Curve} */ c) => c.points.map((p, i) => p.every(Number.isFinite)
         ? `${i && c.points[i - 1].every(Number.isFinite) ? "L" : "M"}${px(p[0]).toFixed(1)} ${py(p[1]).toFixed(1)}` : "").join("");
-    const across = (x.isLog ? logTicks(x0, x1) : ticks(x0, x1, 5));
+    const across = (x.isLog ? logTicks(x0, x1) : ticks(x0, x1, 5)), edge = doubt && doubt.from < x1 ? px(Math.max(x0, doubt.from)) : null;
+    const names = curves.map((c) => c.name);
     return h("figure", {class: "plot"},
-             s("svg", {viewBox: `0 0 ${W} ${H}`, role: "img", "aria-label": caption},
+             s("svg", {viewBox: `0 0 ${W} ${H}`, role: "img", "aria-label": `${y.label}, ${names.join(", ")}. ${caption}`},
                ticks(y0, y1, 4).map((v) => [
                    s("line", {class: "plot-grid", x1: LEFT, x2: W - RIGHT, y1: py(v), y2: py(v)}),
                    s("text", {class: "plot-text", x: LEFT - 4, y: py(v) + 3.5, "text-anchor": "end"}, figure(v))]).flat(),
+               edge === null ? null : s("rect", {class: "plot-doubt", x: edge, y: TOP, width: W - RIGHT - edge, height: H - TOP - BOTTOM}),
                across.map((v) => s("text", {class: "plot-text", x: px(v), y: H - BOTTOM + 12, "text-anchor": "middle"}, figure(v))),
                s("text", {class: "plot-text", x: (LEFT + W - RIGHT) / 2, y: H - 3, "text-anchor": "middle"}, `${x.label}, ${x.unit}`),
-               curves.map((c) => s("path", {class: c.isDashed ? "plot-line is-dashed" : "plot-line", d: path(c)}))),
-             h("figcaption", {}, `${y.label}, ${y.unit}. ${caption}`));
+               curves.map((c, i) => stroke(i, {d: path(c)}))),
+             h("figcaption", {}, `${y.label}, ${y.unit}. ${caption}`,
+               h("span", {class: "plot-names"}, names.map((name, i) => h("span", {},
+                   s("svg", {viewBox: "0 0 34 8", width: 34, height: 8, "aria-hidden": true}, stroke(i, {d: "M0 4H34"})), ` ${name}`)),
+                 edge === null ? null : h("span", {}, h("span", {class: "plot-doubt-key"}), ` ${doubt?.text}`))));
 }

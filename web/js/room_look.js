@@ -2,7 +2,7 @@
 import * as api from "./api.js";
 import * as calibration from "./calibration.js";
 import {choose, show} from "./compare.js";
-import {byId, field, fill, h, keepFocus, select} from "./dom.js";
+import {byId, field, fill, h, keepFocus, say, select} from "./dom.js";
 import * as fitMap from "./fit_map.js";
 import {verdictLine, viewFigures} from "./fit_report.js";
 import * as jobs from "./jobs.js";
@@ -152,6 +152,9 @@ async function attempt(fn)
     }
 }
 
+/** Lamps of raking views that are being added. @type {File|null} */
+let lights = null;
+
 const about = {technique: "normal", state: "before", label: "", azimuth: "", elevation: ""};
 
 /** @param {Iterable<File>} files */
@@ -173,8 +176,28 @@ async function addFiles(files)
                 throw new Error(`${file.name} was added, but not placed: ${sentence(why)}`);
         });
     }
+    if (about.technique === "raking" && lights)
+        await attempt(sendLights);
     about.label = "";
     showAdding();
+}
+
+/** The file of lamps names the views: it is read once they are there. */
+async function sendLights()
+{
+    const doc = await api.sendLights(await /** @type {File} */ (lights).text(), /** @type {File} */ (lights).name);
+    await reload();
+    say(`${doc.lights} lamps were read from ${doc.file_name}.`);
+}
+
+/** @param {HTMLInputElement} el */
+function lightsInput(el)
+{
+    el.addEventListener("change", () => {
+        lights = el.files?.[0] ?? null;
+        showAdding();
+    });
+    return el;
 }
 
 /** @param {"label"|"azimuth"|"elevation"} name @param {import("./dom.js").Attributes} attributes */
@@ -210,6 +233,8 @@ function showAdding()
                    "0 from the right, 90 from above"),
              field("Elevation, degrees", input("elevation", {type: "number", min: 0, max: 90}),
                    "above the picture plane")) : null,
+         about.technique === "raking" ? field("or all lamps from a file", lightsInput(h("input", {type: "file", accept: ".csv,text/csv"})),
+             lights ? `${lights.name} is read once the views are added` : "CSV: file, azimuth_deg, elevation_deg; or file, x_mm, y_mm, z_mm") : null,
          field("Label", input("label", {type: "text", maxlength: 80}),
                "empty: made from technique and state"),
          h("div", {class: "drop", id: "drop"},

@@ -2,7 +2,7 @@
 // numbers. Follows the pointer, or stays where it was pinned. Pictures and numbers of one spot appear
 // together or not at all, so that no number ever stands under another spot's picture.
 import * as api from "./api.js";
-import {byId, fill, h, say} from "./dom.js";
+import {byId, fill, h, keepFocus, say} from "./dom.js";
 import {clamp, contains} from "./geometry.js";
 import {hatchOf} from "./hatch.js";
 import * as stage from "./stage.js";
@@ -12,6 +12,9 @@ import {labText, num, percent, refName, refusalText, sentence, viewWords} from "
  * @typedef {import("./types.js").Point} Point
  * @typedef {import("./types.js").Spot} Spot
  */
+
+/** The lamp shown of the raking views of a state, by the state. @type {Map<string, number>} */
+const lampOf = new Map();
 
 const FOLLOW_MS = 140; // at most one question in this time while the pointer moves
 
@@ -111,7 +114,8 @@ async function load()
     const strip = byId("strip");
     strip.classList.add("is-asking");
     try {
-        const whats = [...state.views.filter((v) => v.tiles && isPlaced(v) && shows(v, x, y)).map((v) => String(v.id)),
+        const hidden = unseenLamps();
+        const whats = [...state.views.filter((v) => v.tiles && isPlaced(v) && shows(v, x, y) && !hidden.has(v.id)).map((v) => String(v.id)),
                        ...(state.forecast ? ["forecast"] : [])];
         const coming = Promise.all(whats.map((what) => picture(api.patchUrl(what, x, y, mm, px))));
         coming.catch(() => undefined); // told below, after what the program itself has to say
@@ -135,6 +139,46 @@ async function load()
     }
 }
 
+/** Raking views of one state with their lamps, in the order of their directions; two or more share a cell.
+ *  @param {string} name of the state */
+const lampsIn = (name) => state.views.filter((v) => v.technique === "raking" && v.state === name && v.tiles && isPlaced(v) && v.light)
+    .sort((a, b) => turnOf(a) - turnOf(b));
+
+/** @param {import("./types.js").View} v */
+const turnOf = (v) => ((v.light?.azimuth_deg ?? 0) + 360) % 360;
+
+/** Views whose lamp is not the one shown of their state. */
+function unseenLamps()
+{
+    const out = new Set();
+    for (const name of new Set(state.views.map((v) => v.state))) {
+        const lamps = lampsIn(name);
+        lamps.forEach((v, i) => i !== (lampOf.get(name) ?? 0) % lamps.length && out.add(v.id));
+    }
+    return out;
+}
+
+/** Steps through the lamps of a state. @param {Spot["views"][0]} v */
+function lampSteps(v)
+{
+    const lamps = lampsIn(v.state), at = lamps.findIndex((w) => w.id === v.id);
+    if (lamps.length < 2 || at < 0)
+        return null;
+    const step = (/** @type {number} */ by, /** @type {string} */ text, /** @type {string} */ name) =>
+        h("button", {type: "button", "aria-label": `${name} lamp, raking ${v.state}`, onclick: () => {
+            lampOf.set(v.state, (at + by + lamps.length) % lamps.length);
+            load();
+        }}, text);
+    return h("span", {class: "cell-step"}, step(-1, "\u2039", "Earlier"), h("span", {}, `${at + 1} of ${lamps.length}`), step(1, "\u203a", "Next"));
+}
+
+/** @param {Spot["views"][0]} v */
+function lampWords(v)
+{
+    const light = state.views.find((w) => w.id === v.id)?.light;
+    return light ? `lamp ${num(light.azimuth_deg, 0)}\u00b0, ${num(light.elevation_deg, 0)}\u00b0 up` : viewWords(/** @type {any} */ (v));
+}
+
 /** @param {Spot} doc @param {Map<string, HTMLImageElement>} pictures
  *  @param {HTMLCanvasElement|null} hatch */
 function show(doc, pictures, hatch)
@@ -143,9 +187,11 @@ function show(doc, pictures, hatch)
     const cells = byId("strip-cells"), at = cells.scrollLeft;
     const order = [...doc.views].sort((a, b) => rank(a) - rank(b));
     const before = order.filter((v) => rank(v) === 0), rest = order.filter((v) => rank(v) > 0);
+    const focus = keepFocus(cells);
     fill(cells, ...before.map((v) => viewCell(v, pictures)), forecastCell(doc, pictures, hatch),
          ...rest.map((v) => viewCell(v, pictures)));
     cells.scrollLeft = at;
+    focus();
     showFigures(doc);
 }
 
@@ -162,11 +208,11 @@ function viewCell(v, pictures)
     if (!img)
         return null;
     img.alt = `The patch in ${v.label}`;
-    const view = state.views.find((w) => w.id === v.id);
-    return h("figure", {class: "cell"}, h("div", {class: "patch"}, img),
+    const view = state.views.find((w) => w.id === v.id), steps = lampSteps(v);
+    return h("figure", {class: "cell"}, h("div", {class: "patch"}, img, steps),
              h("figcaption", {},
-               h("span", {class: "cell-name", title: v.label}, v.label),
-               h("span", {class: "cell-what"}, viewWords(/** @type {any} */ (v))),
+               h("span", {class: "cell-name", title: v.label}, steps ? `raking, ${v.state}` : v.label),
+               h("span", {class: "cell-what", title: v.label}, steps ? lampWords(v) : viewWords(/** @type {any} */ (v))),
                v.lab ? h("span", {class: "cell-lab", title: "mean CIELAB (D50) of the patch"},
                          labText(v.lab))
                    : h("span", {class: "cell-lab", title: "mean linear light of the patch, no unit"},
@@ -229,7 +275,7 @@ function showFigures(doc)
                  h("strong", {}, `${percent(f.refused_share)} of this patch refused. `),
                  "The numbers are of the rest. ", refusalText(f.reason_code, f.reason))
              : null,
-         doc.views.map((v) => (v.compare_note ? h("p", {class: "strip-refusal"}, h("strong", {}, `${v.label}: `), sentence(v.compare_note)) : null)),
+         doc.views.filter((v) => !unseenLamps().has(v.id)).map((v) => (v.compare_note ? h("p", {class: "strip-refusal"}, h("strong", {}, `${v.label}: `), sentence(v.compare_note)) : null)),
          doc.zones.length ? h("p", {class: "strip-refusal"},
                               `In a marked zone: ${doc.zones.map(refName).join(", ")}.`) : null);
 }

@@ -245,7 +245,7 @@
 /**
  * @typedef {object} JobDoc
  * @property {number} id
- * @property {"add"|"align"|"calibrate"|"mosaic"|"forecast"|"report"} kind
+ * @property {"add"|"align"|"calibrate"|"mosaic"|"forecast"|"report"|"relief"|"film"} kind
  * @property {"queued"|"running"|"done"|"failed"|"cancelled"} status
  * @property {number} fraction
  * @property {string} what
@@ -280,9 +280,18 @@
  * @property {number} long_mm
  * @property {number} sa_um
  * @property {number} sq_um
+ * @property {number} sz_um
+ * @property {number} ssk
+ * @property {number} sku
  * @property {number} sdq
  * @property {number} sdr
  */
+
+/** @typedef {{state:string, texture:Texture, other?:string, other_texture?:Texture, sq_ratio?:Interval, sdq_ratio?:Interval,
+ *   patches?:number, what?:string}} TextureAnswer */
+
+/** @typedef {{state:string, views:number, polarised:boolean, refusal:number, why:string, coverage:number, short_mm:number, long_mm:number,
+ *   retained?:Interval, fill_um?:Interval, gain?:Interval, gain_what?:string}} Film */
 
 /**
  * The relief of one state.
