@@ -36,6 +36,28 @@ struct hc_report_refusal_row {
     const char *reason;
 };
 
+#define HC_REPORT_MAX_RELIEFS 8
+struct hc_report_lamp_row {
+    const char *view, *note;
+    double azimuth_deg, elevation_deg;
+    double agree_deg; // of its spheres; NaN = not known
+    double gain, misfit;
+};
+
+struct hc_report_relief {
+    const char *title;               // "Relief of the state before treatment"
+    struct hc_report_picture shaded; // lit from one fixed direction, which the caption names
+    const struct hc_report_row *row; // figures, each with its band
+    size_t n_rows;
+    const double *detail_mm, *sq_um; // texture by size of detail
+    size_t n_details;
+    const struct hc_report_row *pair; // windows beside their varnished neighbours, or why not
+    size_t n_pairs;
+    const char *reading, *forecast; // what varnish does to the slopes; what removal gives back
+    const struct hc_report_lamp_row *lamp;
+    size_t n_lamps;
+};
+
 struct hc_report_forecast {
     const char *title, *subtitle;  // painting; "maker, date, support, size, inventory"
     const char *made_at, *program; // ISO time; "halfclean 0.1.0"
@@ -48,6 +70,8 @@ struct hc_report_forecast {
     size_t n_windows;
     const struct hc_report_refusal_row *refusal;
     size_t n_refusals;
+    const struct hc_report_relief *relief;
+    size_t n_reliefs;                       // at most HC_REPORT_MAX_RELIEFS (HC_EARG)
     const struct hc_report_row *provenance; // inputs with SHA-256, parameters, version
     size_t n_provenance;
     const char *next_window;    // sentence or NULL

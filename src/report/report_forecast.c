@@ -49,9 +49,8 @@ static void draw_title(struct hc_page *p, const struct hc_report_forecast *r)
     p->y += 14.0;
 }
 
-static hc_status draw_figure(struct hc_page *p, const struct hc_report_picture *pic, double x,
-                             double y, struct hc_size size, double w, double *bottom,
-                             struct hc_err *err)
+hc_status hc_figure_draw(struct hc_page *p, const struct hc_report_picture *pic, double x, double y,
+                         struct hc_size size, double w, double *bottom, struct hc_err *err)
 {
     hc_status status;
     cairo_tag_begin(p->cr, "Figure", NULL);
@@ -92,7 +91,7 @@ static hc_status draw_pair(struct hc_page *p, const struct hc_report_forecast *r
     if (!pair.is_stacked) { // narrow pictures stand together in the middle, not at the edges
         x += (HC_SHEET_WIDTH - a.w - PAIR_GAP - b.w) / 2.0;
     }
-    status = draw_figure(p, &r->before, x, y, a, pair.is_stacked ? pair.w : a.w, &bottom, err);
+    status = hc_figure_draw(p, &r->before, x, y, a, pair.is_stacked ? pair.w : a.w, &bottom, err);
     if (status == HC_OK) {
         if (pair.is_stacked) {
             y = bottom + PAIR_GAP;
@@ -100,7 +99,7 @@ static hc_status draw_pair(struct hc_page *p, const struct hc_report_forecast *r
             x += a.w + PAIR_GAP;
         }
         status =
-            draw_figure(p, &r->halfclean, x, y, b, pair.is_stacked ? pair.w : b.w, &bottom, err);
+            hc_figure_draw(p, &r->halfclean, x, y, b, pair.is_stacked ? pair.w : b.w, &bottom, err);
     }
     p->y = bottom;
     return status;
@@ -338,8 +337,8 @@ static hc_status draw_refusals(struct hc_page *p, const struct hc_report_forecas
     hc_text_heading(p, HC_SHEET_LEFT, HC_SHEET_WIDTH, "Where no forecast is given",
                     size.h + caption + 8.0);
     top = bottom = p->y;
-    status =
-        draw_figure(p, &r->map, HC_SHEET_LEFT, p->y, size, is_long ? map_w : size.w, &bottom, err);
+    status = hc_figure_draw(p, &r->map, HC_SHEET_LEFT, p->y, size, is_long ? map_w : size.w,
+                            &bottom, err);
     if (status != HC_OK) {
         return status;
     }
@@ -414,6 +413,12 @@ hc_status hc_forecast_draw(struct hc_page *p, const struct hc_report_forecast *r
     status = draw_refusals(p, r, err);
     if (status != HC_OK) {
         return status;
+    }
+    for (size_t i = 0; i < r->n_reliefs; i++) {
+        status = hc_relief_draw(p, &r->relief[i], err);
+        if (status != HC_OK) {
+            return status;
+        }
     }
     draw_provenance_and_cautions(p, r);
     hc_page_finish(p);

@@ -77,9 +77,15 @@ static void set_metadata(cairo_surface_t *surface, const struct hc_report_foreca
 // declarations; it is a sound PDF all the same, and better than none.
 static hc_status declare(struct hc_buf *pdf, const struct hc_report_forecast *r, struct hc_err *err)
 {
-    const char *alt[3] = {r->before.caption, r->halfclean.caption, r->map.caption};
+    const char *alt[3 + HC_REPORT_MAX_RELIEFS] = {r->before.caption, r->halfclean.caption,
+                                                  r->map.caption};
+    size_t n = 3;
     struct hc_err why = {0};
-    hc_status status = hc_pdf_declare(pdf, "en-GB", alt, 3, &why);
+    hc_status status;
+    for (size_t i = 0; i < r->n_reliefs; i++) {
+        alt[n++] = r->relief[i].shaded.caption;
+    }
+    status = hc_pdf_declare(pdf, "en-GB", alt, n, &why);
     if (status == HC_OK || status == HC_EDATA) {
         return HC_OK;
     }
@@ -94,6 +100,10 @@ hc_status hc_report_forecast_pdf(const char *path, const struct hc_report_foreca
     cairo_surface_t *dry = NULL, *surface = NULL;
     char made_at[32], foot[160];
     hc_status status = readable_time(made_at, r->made_at, err);
+    if (status == HC_OK && r->n_reliefs > HC_REPORT_MAX_RELIEFS) {
+        status = hc_err_set(err, HC_EARG, ROOM, "%zu reliefs; a report has room for %d",
+                            r->n_reliefs, HC_REPORT_MAX_RELIEFS);
+    }
     if (status != HC_OK) {
         return status;
     }

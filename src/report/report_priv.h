@@ -110,9 +110,18 @@ struct hc_size hc_picture_fit(const struct hc_report_picture *pic, double w, dou
 hc_status hc_picture_draw(struct hc_page *p, const struct hc_report_picture *pic, double x,
                           double y, struct hc_size size, struct hc_err *err) HC_MUST_CHECK;
 
+// The same as a tagged figure with its caption, w wide, below it; *bottom moves down to its end.
+hc_status hc_figure_draw(struct hc_page *p, const struct hc_report_picture *pic, double x, double y,
+                         struct hc_size size, double w, double *bottom,
+                         struct hc_err *err) HC_MUST_CHECK;
+
 // ---- the reports --------------------------------------------------------------------------------
 hc_status hc_forecast_draw(struct hc_page *p, const struct hc_report_forecast *r,
                            struct hc_err *err) HC_MUST_CHECK;
+
+// One relief on sheets of its own: picture, figures, texture by detail size, windows, lamps.
+hc_status hc_relief_draw(struct hc_page *p, const struct hc_report_relief *r,
+                         struct hc_err *err) HC_MUST_CHECK;
 
 // ---- the file -----------------------------------------------------------------------------------
 // Adds to a finished PDF what cairo 1.16 cannot write: that its colours are sRGB (output intent

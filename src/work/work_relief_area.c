@@ -61,23 +61,35 @@ static void tiles_of(struct hc_work *w, struct hc_buf *b, const json_t *doc)
     hc_json_end_obj(b);
 }
 
+// Whether views, lamps, boards or windows changed since it was computed.
+static hc_status stale(bool *out, struct hc_work *w, const char *state, const json_t *doc,
+                       struct hc_err *err)
+{
+    struct hc_work_set set = {0};
+    char basis[17] = "";
+    hc_status st = HC_OK;
+    if (hc_work_set_gather(&set, w, state, NULL, NULL) == HC_OK) {
+        st = hc_work_relief_basis(w, &set, basis, err);
+    }
+    hc_work_set_release(&set);
+    *out = strcmp(basis, hc_work_json_text(doc, "basis")) != 0;
+    return st;
+}
+
 // The stored document with its tiles, and whether views, lamps or windows changed since.
 static hc_status one_json(struct hc_work *w, const char *state, struct hc_buf *b,
                           struct hc_err *err)
 {
     struct hc_work_relief_kept k = {0};
-    struct hc_work_set set = {0};
-    char basis[17] = "", *text = NULL;
+    char *text = NULL;
+    bool is_stale = false;
     hc_status st = hc_work_relief_load(w, state, &k, err);
     if (st != HC_OK) {
         return st;
     }
-    if (hc_work_set_gather(&set, w, state, NULL, NULL) == HC_OK) {
-        st = hc_work_relief_basis(w, &set, basis, err);
-    }
-    hc_work_set_release(&set);
+    st = stale(&is_stale, w, state, k.doc, err);
     hc_json_obj(b);
-    hc_json_kbool(b, "is_stale", strcmp(basis, hc_work_json_text(k.doc, "basis")) != 0);
+    hc_json_kbool(b, "is_stale", is_stale);
     tiles_of(w, b, k.doc);
     json_object_del(k.doc, "tile_keys");
     for (void *it = json_object_iter(k.doc); st == HC_OK && it;
@@ -96,6 +108,20 @@ static hc_status one_json(struct hc_work *w, const char *state, struct hc_buf *b
     return st == HC_OK ? hc_buf_check(b, err) : st;
 }
 
+// View i is the first raking view of a state that has a relief.
+static bool has_relief(struct hc_work *w, const struct hc_view_list *l, size_t i)
+{
+    struct hc_work_relief_kept k = {0};
+    bool is_first = strcmp(l->v[i].technique, "raking") == 0;
+    for (size_t j = 0; j < i && is_first; j++) {
+        is_first =
+            strcmp(l->v[j].technique, "raking") != 0 || strcmp(l->v[j].state, l->v[i].state) != 0;
+    }
+    is_first = is_first && hc_work_relief_load(w, l->v[i].state, &k, NULL) == HC_OK;
+    hc_work_relief_kept_release(&k);
+    return is_first;
+}
+
 hc_status hc_work_relief_get(struct hc_work *w, const char *state, struct hc_buf *json,
                              struct hc_err *err)
 {
@@ -109,14 +135,7 @@ hc_status hc_work_relief_get(struct hc_work *w, const char *state, struct hc_buf
     hc_json_key(json, "reliefs");
     hc_json_arr(json);
     for (size_t i = 0; st == HC_OK && i < l.n; i++) {
-        bool is_first = strcmp(l.v[i].technique, "raking") == 0;
-        struct hc_work_relief_kept k = {0};
-        for (size_t j = 0; j < i && is_first; j++) {
-            is_first =
-                strcmp(l.v[j].technique, "raking") != 0 || strcmp(l.v[j].state, l.v[i].state) != 0;
-        }
-        if (is_first && hc_work_relief_load(w, l.v[i].state, &k, NULL) == HC_OK) {
-            hc_work_relief_kept_release(&k);
+        if (has_relief(w, &l, i)) {
             st = one_json(w, l.v[i].state, json, err);
         }
     }
@@ -235,6 +254,74 @@ hc_status hc_work_relief_texture(struct hc_work *w, const struct hc_work_relief_
     passage_release(&a);
     passage_release(&b);
     hc_work_poly_list_release(&l);
+    return st;
+}
+
+// ---- a spot ----
+
+// Figures of one state over the patch; a reason in their place where they would say nothing.
+static hc_status spot_texture(struct hc_relief_texture *out, char why[200], struct hc_work *w,
+                              const char *state, const struct hc_pt corner[4], struct hc_err *err)
+{
+    struct hc_relief_band band = {0};
+    struct passage a = {0};
+    struct hc_err said = {0};
+    double side = fmin(corner[2].x - corner[0].x, corner[2].y - corner[0].y);
+    struct hc_painting p = {0};
+    hc_status st = hc_work_framed(w, &p, &said);
+    st = st == HC_OK ? passage_read(&a, w, state, corner, 4, &band, &said) : st;
+    if (st == HC_OK && side * hc_work_mm_per_px(&p) < 2 * band.long_mm) {
+        st = hc_err_set(&said, HC_EREFUSED, HC_WORK_ROOM,
+                        "the spot is too small for details of %.3g mm; ask for %.3g mm or more",
+                        band.long_mm, 2 * band.long_mm);
+    }
+    st = st == HC_OK ? hc_relief_band_filter(&a.z, &a.z, NULL, a.mm, band, w->par, &said) : st;
+    st = st == HC_OK ? hc_relief_texture(out, &a.z, &a.mask, a.mm, band, &said) : st;
+    passage_release(&a);
+    hc_painting_release(&p);
+    if (st == HC_EREFUSED || st == HC_ERANGE || st == HC_ENOTFOUND) {
+        snprintf(why, 200, "%.199s", said.what);
+        return HC_OK;
+    }
+    if (st != HC_OK && err) {
+        *err = said;
+    }
+    return st;
+}
+
+hc_status hc_work_spot_relief(struct hc_work *w, const struct hc_view_list *l,
+                              struct hc_work_rect at, struct hc_buf *b, struct hc_err *err)
+{
+    const double x0 = at.x0, y0 = at.y0, x1 = x0 + at.w, y1 = y0 + at.h;
+    const struct hc_pt corner[4] = {{x0, y0}, {x1, y0}, {x1, y1}, {x0, y1}};
+    hc_status st = HC_OK;
+    hc_json_key(b, "relief");
+    hc_json_arr(b);
+    for (size_t i = 0; st == HC_OK && i < l->n; i++) {
+        struct hc_relief_texture t = {0};
+        struct hc_work_relief_kept k = {0};
+        char why[200] = "";
+        bool is_stale = false;
+        if (!has_relief(w, l, i)) {
+            continue;
+        }
+        st = hc_work_relief_load(w, l->v[i].state, &k, err);
+        st = st == HC_OK ? stale(&is_stale, w, l->v[i].state, k.doc, err) : st;
+        st = st == HC_OK ? spot_texture(&t, why, w, l->v[i].state, corner, err) : st;
+        hc_json_obj(b);
+        hc_json_kstr(b, "state", l->v[i].state);
+        hc_json_kbool(b, "is_stale", is_stale);
+        hc_json_key(b, "texture");
+        if (t.px) {
+            hc_work_relief_texture_json(b, &t);
+        } else {
+            hc_json_null(b);
+        }
+        hc_json_kstr(b, "why", t.px ? NULL : why);
+        hc_json_end_obj(b);
+        hc_work_relief_kept_release(&k);
+    }
+    hc_json_end_arr(b);
     return st;
 }
 

@@ -54,6 +54,11 @@ hc_status hc_work_relief_load(struct hc_work *w, const char *state, struct hc_wo
                               struct hc_err *err) HC_MUST_CHECK;
 void hc_work_relief_kept_release(struct hc_work_relief_kept *k);
 
+// Key "relief" of the spot document: figures of every state over the patch, or why there are none.
+hc_status hc_work_spot_relief(struct hc_work *w, const struct hc_view_list *l,
+                              struct hc_work_rect at, struct hc_buf *b,
+                              struct hc_err *err) HC_MUST_CHECK;
+
 // Windows opened in this state beside their varnished neighbours, and what they foretell.
 struct hc_work_relief_pairs {
     size_t n;

@@ -7,6 +7,7 @@
 #include "colour/colour.h"
 #include "report/report.h"
 #include "work/work_forecast_priv.h"
+#include "work/work_report_priv.h"
 
 #define PICTURE_SIDE 1500 // px on the longest side: 300 dpi at about 125 mm
 #define LINE_TILT 0.22    // the half-clean line leans by this share of the width
@@ -41,6 +42,7 @@ struct desk {
     uint8_t *before, *halfclean, *map;
     int w, h;
     json_t *forecast, *windows, *views;
+    struct hc_work_report_reliefs reliefs;
     struct hc_painting p;
 };
 
@@ -53,6 +55,7 @@ static void desk_release(struct desk *d)
     hc_mem_free(d->before);
     hc_mem_free(d->halfclean);
     hc_mem_free(d->map);
+    hc_work_report_reliefs_release(&d->reliefs);
     json_decref(d->forecast);
     json_decref(d->windows);
     json_decref(d->views);
@@ -394,6 +397,8 @@ static hc_status write_pdf(const char *path, struct desk *d, struct hc_err *err)
         .n_windows = d->n_window,
         .refusal = d->refusal,
         .n_refusals = d->n_refusal,
+        .relief = d->reliefs.relief,
+        .n_reliefs = d->reliefs.n,
         .provenance = d->provenance,
         .n_provenance = d->n_provenance,
         .next_window = json_is_object(next)
@@ -422,6 +427,7 @@ hc_status hc_work_report(struct hc_work *w, const char *path, struct hc_job *job
     }
     st = load_documents(w, d, err);
     st = st == HC_OK ? load_pictures(w, d, job, err) : st;
+    st = st == HC_OK ? hc_work_report_reliefs(&d->reliefs, w, job, err) : st;
     if (st == HC_OK) {
         facts(d);
         figures(d);

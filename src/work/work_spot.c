@@ -8,6 +8,7 @@
 #include "num/filter.h"
 #include "num/stats.h"
 #include "work/work_forecast_priv.h"
+#include "work/work_relief_priv.h"
 
 #define SHOWN_SHARE 0.5 // of the patch; our own choice
 
@@ -474,6 +475,7 @@ hc_status hc_work_spot(struct hc_work *w, double x, double y, double mm, struct 
     st = st == HC_OK ? spot_after(w, at, b, err) : st;
     st = st == HC_OK ? spot_forecast(w, at, b, err) : st;
     st = st == HC_OK ? spot_zones(w, x, y, b, err) : st;
+    st = st == HC_OK ? hc_work_spot_relief(w, &l, at, b, err) : st;
     if (st == HC_OK) {
         hc_json_end_obj(b);
         st = hc_buf_check(b, err);

@@ -275,6 +275,20 @@ static void tell_spot(struct hc_buf *b, const json_t *s)
             hc_buf_printf(b, "  %-22s a detail of %.1f px per mm\n", "", number(v, "px_per_mm"));
         }
     }
+    list = get(s, "relief");
+    for (size_t i = 0; i < json_array_size(list); i++) {
+        const json_t *r = json_array_get(list, i), *t = get(r, "texture");
+        char name[48];
+        snprintf(name, sizeof name, "relief %.32s", text(r, "state"));
+        if (json_is_object(t)) {
+            hc_buf_printf(b, "  %-22s details of %.2f to %.2f mm: Sq %.2f um, Sdq %.4f%s\n", name,
+                          number(t, "short_mm"), number(t, "long_mm"), number(t, "sq_um"),
+                          number(t, "sdq"),
+                          json_is_true(get(r, "is_stale")) ? " (OUT OF DATE)" : "");
+        } else {
+            hc_buf_printf(b, "  %-22s %s\n", name, text(r, "why"));
+        }
+    }
     list = get(s, "zones");
     for (size_t i = 0; i < json_array_size(list); i++) {
         hc_buf_printf(b, "  in a zone: %s %s\n", text(json_array_get(list, i), "kind"),
