@@ -66,6 +66,22 @@ export async function answerRelief({at, q, body, json, refuse, world, startJob, 
         json({job: startJob("relief", () => {
             world.reliefs = [...new Set([...(world.reliefs ?? []), ask.state])];
         }, ask.method === "least-squares" ? "View raking left: its exposure is 0.4 of the others'." : undefined).id}, 202);
+    } else if (at === "POST /api/relief/texture") {
+        const ask = JSON.parse(String(await body())), xs = ask.polygon.map((/** @type {number[]} */ p) => p[0]);
+        const of = (/** @type {string} */ s) => ({...reliefDoc(s, tiles).texture, short_mm: ask.short_mm ?? 0.8, long_mm: ask.long_mm ?? 6.4});
+        if ((Math.max(...xs) - Math.min(...xs)) * MM < 4 * of(ask.state).long_mm)
+            refuse(422, "refused", "the area is too small for details of this size");
+        else
+            json({state: ask.state, texture: of(ask.state), ...(ask.other ? {other: ask.other, other_texture: of(ask.other), sq_ratio: interval(2, 0.2),
+                  sdq_ratio: interval(2.1, 0.3), patches: 16, what: "Slope texture rose: 2.10 times as before."} : {})});
+    } else if (at === "POST /api/relief/film") {
+        const ask = JSON.parse(String(await body())), is = {state: ask.state, views: 16, polarised: true, coverage: 0.9, short_mm: ask.short_mm ?? 0.8, long_mm: ask.long_mm ?? 6.4};
+        const job = startJob("film", () => {
+            job.result = ask.state === "test" ? {...is, refusal: 0, why: "All gates passed.", retained: interval(0.52, 0.16), fill_um: interval(4.2, 1.1),
+                                                 gain: interval(1.9, 0.5), gain_what: "As far as this passage goes."}
+                : {...is, refusal: 3, why: "too few lamps stand near the axis"};
+        });
+        json({job: job.id}, 202);
     } else if (at === "PUT /api/lights") {
         const ask = JSON.parse(String(await body()));
         if (ask.text.startsWith("file,"))

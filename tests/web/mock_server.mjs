@@ -84,6 +84,7 @@ const PICTURES = {
     3: (x, y) => [30, 60 + 60 * coatAt(x, y), 70 + 70 * coatAt(x, y)],
     4: (x, y) => aged(x, y).map((c) => c + 26 * Math.sin(x * 0.21 + y * 0.17)),
     5: (x, y) => Array(3).fill(40 + 0.75 * paint(x, y)[0]),
+    ...Object.fromEntries([50, 51, 52].map((id) => [id, (/** @type {number} */ x, /** @type {number} */ y) => aged(x, y).map((c) => c + id % 7)])),
     ...placePictures(aged, inside),
     ...RELIEF_PICTURES,
     look: (x, y) => isRefused(x, y) ? aged(x, y) : paint(x, y),
@@ -187,7 +188,7 @@ function fitDoc(view)
 /** @param {boolean} inherited */
 const calibrated = (inherited) => ({from_label: "normal test", inherited, made_at: "2026-11-25T09:00:00Z", kind: "3x3 matrix", mean: 0.8, p95: 3.1, max: 3.3});
 
-/** @param {string} kind full, placing, empty, no-forecast, read-only, hostile */
+/** @param {string} kind full, lamps, placing, empty, no-forecast, read-only, hostile */
 function makeWorld(kind)
 {
     const evil = "<img src=x onerror=\"document.title='broken'\">";
@@ -201,12 +202,14 @@ function makeWorld(kind)
         view(6, kind === "hostile" ? evil : "xray film 2", "xray", "before", {w: 1600, h: 1300, bands: 1,
              tiles: tiles("6"),
              fit: {verdict: "refused", why: "The two pictures share too little structure: 4 of 30 tiles agree.", comparable: false}}),
+        ...(kind === "lamps" ? [0, 90, 270].map((a, i) => view(50 + i, `raking ${a}`, "raking", "before",
+            {light: {azimuth_deg: a, elevation_deg: 12}})) : []),
         ...(kind === "placing" ? placeViews(view, tiles) : [])];
     return {kind, views, windows: kind === "empty" ? [] : windowList(),
             zones: kind === "empty" ? [] : [{id: 1, kind: "retouching", label: "old retouching",
                                              polygon: square(2000, 420, 700, 560), area_mm2: 15680}],
             forecast: kind === "empty" || kind === "no-forecast" ? null : forecastDoc(),
-            /** @type {string[]} */ reliefs: kind === "full" ? ["before", "test"] : [],
+            /** @type {string[]} */ reliefs: kind === "full" || kind === "lamps" ? ["before", "test"] : [],
             /** @type {Record<string, any>} */ jobs: {}, fits: {}, pairs: {}, ignored: {},
             dossier: {title: kind === "hostile" ? evil : "Quinces and a pewter jug", maker: "unknown",
                       date: "about 1640", support: "oak panel", inventory: "Demo 1", owner: "",

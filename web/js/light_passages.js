@@ -115,7 +115,7 @@ function show()
     marks.show("passages", passages.map((p) => marks.passage(p.polygon, p.name.replace(/^passage (\d+).*/, "$1"))));
     const focus = keepFocus(part.list);
     fill(part.list, passages.map((p) => h("section", {class: "passage"},
-        h("div", {class: "view-top"}, h("h4", {}, p.name[0].toUpperCase() + p.name.slice(1)),
+        h("div", {class: "view-top"}, h("h3", {}, p.name[0].toUpperCase() + p.name.slice(1)),
           h("button", {type: "button", "aria-label": `Clear ${p.name}`, onclick: () => {
               passages = passages.filter((q) => q !== p);
               show();
