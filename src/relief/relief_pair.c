@@ -61,6 +61,7 @@ double hc_relief_band_noise(struct hc_relief_band b, double mm)
 
 struct patch {
     double sum, n; // of p^2 + q^2
+    int side;      // of the crop, 0..3, where it lies
 };
 
 // Band-limited slope power in square patches at least half inside the mask.
@@ -92,6 +93,9 @@ static hc_status cut(struct patch *out, int *count, const struct hc_relief_pair_
                 }
             }
             if (p.n >= 0.5 * side * side) {
+                double dx = (i % (w / side) + 0.5) * side / w - 0.5,
+                       dy = (i / (w / side) + 0.5) * side / h - 0.5;
+                p.side = fabs(dx) > fabs(dy) ? (dx > 0 ? 0 : 2) : (dy > 0 ? 1 : 3);
                 out[(*count)++] = p;
             }
         }
@@ -118,11 +122,36 @@ struct half {
     int n;
 };
 
+// How unlike the sides of the neighbour are: standard deviation of the logarithm of their slope
+// texture. As much the window, too, may differ from what surrounds it.
+static double unlike(const struct half *near, double noise)
+{
+    double at[4], mean = 0, var = 0;
+    int sides = 0;
+    for (int s = 0; s < 4; s++) {
+        double sum = 0, px = 0;
+        for (int i = 0; i < near->n; i++) {
+            sum += near->patch[i].side == s ? near->patch[i].sum : 0;
+            px += near->patch[i].side == s ? near->patch[i].n : 0;
+        }
+        if (px > 0) {
+            at[sides] = 0.5 * log(fmax(1e-12, 0.5 * sum / px - noise));
+            mean += at[sides++];
+        }
+    }
+    mean /= sides > 0 ? sides : 1;
+    for (int i = 0; i < sides; i++) {
+        var += (at[i] - mean) * (at[i] - mean) / (sides > 1 ? sides - 1 : 1);
+    }
+    return sqrt(var);
+}
+
 static hc_status spread(struct hc_relief_pair *out, const struct hc_relief_pair_input *in,
                         const struct half *win, const struct half *near, double noise, double d,
                         double d_sd, struct hc_err *err)
 {
     struct hc_rng r = hc_rng_make(in->seed);
+    double areas = unlike(near, noise);
     double *ratio = hc_mem_array(2 * ROUNDS, sizeof *ratio), *kept = ratio ? ratio + ROUNDS : NULL;
     if (!ratio) {
         return hc_err_set(err, HC_ENOMEM, "relief", "out of memory for the interval of a window");
@@ -131,7 +160,7 @@ static hc_status spread(struct hc_relief_pair *out, const struct hc_relief_pair_
         double a = fmax(1e-12, power(win->patch, win->n, &r, noise));
         double b = fmax(0, power(near->patch, near->n, &r, noise));
         double dd = fmin(1, fmax(0.1, d + d_sd * hc_rng_normal(&r)));
-        ratio[k] = sqrt(b / a);
+        ratio[k] = sqrt(b / a) * exp(areas * hc_rng_normal(&r));
         kept[k] = hc_relief_retained(ratio[k], dd, in->reading);
     }
     struct hc_relief_interval *q = &out->ratio, *t = &out->retained;
@@ -178,9 +207,17 @@ static hc_status judge(struct hc_relief_pair *out, const struct hc_relief_pair_i
     if (st != HC_OK) {
         return st;
     }
-    // Only when even the interval lies outside.
-    if (out->retained.high < 0 || out->retained.low > 1) {
+    // A coat can neither roughen the paint nor turn its relief over. Beyond a tenth (what pairs of
+    // a conformal coat scatter by, theory 6.4) the brushwork of the two areas differs.
+    if (out->retained.value < -0.1 || out->retained.value > 1.1) {
         refuse(out, HC_RELIEF_OUTSIDE);
+        return HC_OK;
+    }
+    if (out->retained.low <= 0 && out->retained.high >= 1) {
+        refuse(out, HC_RELIEF_OUTSIDE);
+        snprintf(out->why, sizeof out->why,
+                 "Not given: the varnish on the sides of this window differs so much in texture "
+                 "that the comparison says nothing; choose a window in even brushwork.");
         return HC_OK;
     }
     snprintf(out->why, sizeof out->why,

@@ -8,7 +8,7 @@
 
 #define INSET_MM 0.5 // of a window: the solvent's edge is neither cleaned nor varnished
 #define APART_MM 1.0 // the neighbour keeps away from windows and zones
-#define RING_MM 8.0  // the neighbour reaches this far
+#define RING_MM 5.0  // the neighbour reaches this far: brushwork changes with distance
 #define ACROSS 4.0   // longest details across a window: about a dozen patches for the interval
 #define OCTAVES 3.0 // a band reaches at least from its short limit to this many times it (invented)
 
