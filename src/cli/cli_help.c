@@ -58,7 +58,7 @@ static const struct {
      "          [--azimuth A --elevation E]\n"
      "Keeps the files unchanged in the dossier and adds a view for each. The first view must be "
      "the\n"
-     "reference: technique normal, state before. TIFF (8, 16 bit, float), PNG, JPEG.\n"
+     "reference: technique normal, state before. TIFF (8, 16 bit, float), PNG, JPEG, camera raw.\n"
      "T: normal raking specular transmitted uv ir xray micro section\n"
      "S: before test during-N after-cleaning after-filling after\n"
      "A: degrees counter-clockwise from the viewer's right; E: degrees above the picture plane.\n"},
