@@ -66,7 +66,7 @@ same "views are the command's" "$(compact "$work/views")" "$(compact "$work/out"
 code "spot" 200 "$base/api/spot?x=300&y=300&mm=15"
 works "spot" hc spot "$d" --at 300,300 --mm 15 --json
 same "spot is the command's" "$(compact "$work/body")" "$(compact "$work/out")"
-documented SPOT "$work/body" ""
+documented SPOT "$work/body" "short_mm long_mm px sa_um sq_um sz_um ssk sku sdq sdr"
 code "spot outside" 400 "$base/api/spot?x=-5000&y=300"
 code "windows" 200 "$base/api/windows"
 documented WINDOW "$work/body" windows
@@ -185,6 +185,49 @@ code "own pixels of nobody" 404 "$base/api/views/nobody/own?x=1&y=1&side=8"
 code "align it again" 202 -X POST -H 'Content-Type: application/json' -d '{"view":"ir-before"}' "$base/api/align"
 follow
 same "measured" "$(json "$work/job" '$.result.views[0].fit.pairs')" 0
+
+# Relief: the same documents, figures of a passage, a line across, lamps from the page, the long work.
+code "reliefs" 200 "$base/api/relief"
+documented RELIEF "$work/body" "reliefs short_mm long_mm px sa_um sq_um sz_um ssk sku sdq sdr value low high $tiles_fields"
+sqlite3 :memory: "SELECT json_extract(CAST(readfile('$work/body') AS TEXT), '$.reliefs[0]')" >"$work/relief"
+works "relief" hc relief "$d" --state before --show --json
+same "the relief is the command's" "$(compact "$work/relief")" "$(compact "$work/out")"
+key=$(json "$work/relief" '$.tiles.slopes.key')
+code "a tile of slopes" 200 "$base/tiles/$key/0/0_0"
+same "is a PNG" "$(head -c 4 "$work/body" | od -An -tx1)" " 89 50 4e 47"
+passage='"polygon":[[200,300],[500,300],[500,600],[200,600]]'
+code "texture" 200 -X POST -H 'Content-Type: application/json' -d "{\"state\":\"before\",$passage}" "$base/api/relief/texture"
+true_that "of a surface" "$(json "$work/body" '$.texture.sq_um') > 0"
+code "two states" 200 -X POST -H 'Content-Type: application/json' -d "{\"state\":\"before\",\"other\":\"test\",$passage,\"long_mm\":4}" "$base/api/relief/texture"
+true_that "compared" "$(json "$work/body" '$.sq_ratio.low') < $(json "$work/body" '$.sq_ratio.high')"
+code "no such state" 404 -X POST -H 'Content-Type: application/json' -d "{\"state\":\"after\",$passage}" "$base/api/relief/texture"
+code "a line across" 200 "$base/api/relief/profile?state=before&x0=100&y0=200&x1=300&y1=200"
+same "of 80 mm" "$(json "$work/body" '$.length_mm')" 80
+code "a line of nothing" 400 "$base/api/relief/profile?state=before&x0=100&y0=200&x1=100&y1=200"
+code "film" 202 -X POST -H 'Content-Type: application/json' -d "{\"state\":\"before\",$passage}" "$base/api/relief/film"
+follow
+true_that "raking lamps alone tell no film" "$(json "$work/job" '$.result.refusal') == 1"
+code "lamps" 200 -X PUT -H 'Content-Type: application/json' -d '{"text":"file,azimuth_deg,elevation_deg\nraking-0.tif,0,13\n"}' "$base/api/lights"
+same "one lamp" "$(json "$work/body" '$.lights')" 1
+code "a lamp below" 400 -X PUT -H 'Content-Type: application/json' -d '{"text":"file,azimuth_deg,elevation_deg\nraking-0.tif,0,-13\n"}' "$base/api/lights"
+code "reliefs" 200 "$base/api/relief"
+same "out of date now" "$(json "$work/body" '$.reliefs[0].is_stale')" 1
+code "relief again" 202 -X POST -H 'Content-Type: application/json' -d '{"state":"before","method":"least-squares"}' "$base/api/relief"
+follow
+same "made" "$(json "$work/job" '$.result.is_stale') $(json "$work/job" '$.result.method')" "0 least squares"
+code "relief of nothing" 202 -X POST -H 'Content-Type: application/json' -d '{"state":"after"}' "$base/api/relief"
+follow
+same "is refused" "$(json "$work/job" '$.error.code')" refused
+code "relief to be stopped" 202 -X POST -H 'Content-Type: application/json' -d '{"state":"test","method":"least-trimmed"}' "$base/api/relief"
+stopped=$(json "$work/body" '$.job')
+ls "$d/derived" >"$work/had"
+code "stop it" 202 -X DELETE "$base/api/jobs/$stopped"
+ask -N "$base/api/jobs/$stopped/events" >"$work/events"
+ask "$base/api/jobs/$stopped" >"$work/job"
+ls "$d/derived" >"$work/has"
+if [ "$(json "$work/job" '$.status')" != done ]; then # it may have been quicker
+    same "nothing of it stays" "$(cat "$work/has")" "$(cat "$work/had")"
+fi
 
 # One writer: the command line is kept out while the page is open, a second page reads only.
 fails "a second writer" 6 "." hc align "$d"
