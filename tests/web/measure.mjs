@@ -35,6 +35,46 @@ async function frames(page, what, fn)
                 `95 % ${quantile(gaps, 0.95).toFixed(1)} ms, longest ${Math.max(...gaps).toFixed(1)} ms`);
 }
 
+/** Dragging the lamp round, with and without thrown shadows, over the whole picture and enlarged.
+ *  @param {import("playwright-core").Page} page */
+async function lampFrames(page)
+{
+    await page.locator("#tab-light").click();
+    const button = page.getByRole("button", {name: "Light the lamp"});
+    if (!(await button.count()))
+        return;
+    await page.getByRole("radio", {name: "One side"}).check({force: true});
+    await button.click();
+    const renderer = await page.evaluate(() => {
+        const gl = /** @type {HTMLCanvasElement} */ (document.getElementById("lamp")).getContext("webgl2");
+        const it = gl?.getExtension("WEBGL_debug_renderer_info");
+        return String(it && gl?.getParameter(it.UNMASKED_RENDERER_WEBGL));
+    });
+    console.log(`  the lamp, drawn by ${renderer}`);
+    for (const [where, zoom] of /** @type {[string, number][]} */ ([["whole picture", 0], ["at 1:1", 1], ["at 4:1", 4]])) {
+        if (zoom)
+            await page.evaluate(async (z) => {
+                const stage = await import("/js/stage.js"), [w, h] = stage.frameSize();
+                stage.goTo([w / 2, 0.7 * h], 1);
+                stage.zoomBy(z / devicePixelRatio / stage.scale(), [w / 2, 0.7 * h]);
+            }, zoom);
+        await page.waitForTimeout(1500);
+        await page.waitForLoadState("networkidle");
+        for (const isShadowed of [true, false]) {
+            await page.getByLabel("Shadows thrown by ridges").setChecked(isShadowed);
+            const area = await boxOf(page, "#stage"), grip = await boxOf(page, ".lamp-disc");
+            await page.mouse.move(grip.x + grip.width / 2, grip.y + grip.height / 2);
+            await page.mouse.down();
+            await frames(page, `  dragging the lamp, ${where}, shadows ${isShadowed ? "on" : "off"}`, async () => {
+                for (let i = 0; i < 60; i++)
+                    await page.mouse.move(area.x + area.width / 2 + 160 * Math.cos(i / 6), area.y + area.height / 2 + 160 * Math.sin(i / 6));
+            });
+            await page.mouse.up();
+        }
+    }
+    await page.locator("#tab-look").click();
+}
+
 for (const [width, height] of [[1280, 800], [1920, 1080]]) {
     const page = await browser.newPage({viewport: {width, height}});
     await page.goto(link);
@@ -69,6 +109,7 @@ for (const [width, height] of [[1280, 800], [1920, 1080]]) {
         await page.locator("#stage").press("0");
         await page.waitForTimeout(500);
     });
+    await lampFrames(page);
     const tiles = await page.evaluate(async () => {
         const api = await import("/js/api.js");
         const t = (await api.views())[0].tiles, out = [];

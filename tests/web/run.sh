@@ -1,6 +1,6 @@
 #!/bin/sh
 # Tests of the page: types, units, the page on a stand-in program, the page on the real one.
-#   HC_BIN=/path/to/halfclean [HC_DEMO=DIR] tests/web/run.sh [unit|check|page|place|colour|light|e2e|e2e_place ...]
+#   HC_BIN=/path/to/halfclean [HC_DEMO=DIR] tests/web/run.sh [unit|check|page|place|colour|light|e2e|e2e_place|e2e_light ...]
 # Each suite ends with a line "N passed, N failed", and so does the whole. Needs node 18 or newer, npm, chromium.
 cd "$(dirname "$0")" || exit 1
 [ -d node_modules ] || npm ci --no-audit --no-fund >&2 || exit 1
@@ -17,7 +17,7 @@ count() {
 
 out=$(mktemp)
 trap 'rm -f "$out"' EXIT
-for suite in ${*:-types unit check page place colour light e2e e2e_place}; do
+for suite in ${*:-types unit check page place colour light e2e e2e_place e2e_light}; do
     echo "== $suite"
     case $suite in
     types)
@@ -31,7 +31,7 @@ for suite in ${*:-types unit check page place colour light e2e e2e_place}; do
         [ "${f:-1}" = 0 ] && mv "$out.names" "$out" || rm -f "$out.names"
         echo "${p:-0} passed, $((${f:-1} + ${c:-0})) failed" >>"$out" ;;
     check) HC_COLOUR_PRINT=${HC_COLOUR_PRINT:-$(dirname "${HC_BIN:-}")/../../tests/colour_print} node colour_check.mjs >"$out" 2>&1 ;;
-    page | place | colour | light | e2e | e2e_place) node "$suite.mjs" >"$out" 2>&1 ;;
+    page | place | colour | light | e2e | e2e_place | e2e_light) node "$suite.mjs" >"$out" 2>&1 ;;
     *) echo "no such suite: $suite" >"$out" ;;
     esac
     cat "$out"

@@ -154,10 +154,13 @@ function layRelief(side, r, at)
     const grid = {x: at.ox + gx * cell * at.scale, y: at.oy + gy * cell * at.scale, px: cell * at.scale,
                   w: Math.ceil(box.x1 / cell) - gx, h: Math.ceil(box.y1 / cell) - gy};
     /** @param {Tiles} t @param {number} frame px of the frame per px of the tiles' picture */
-    const quads = (t, frame) => wanted(t, box, at.scale, frame).flatMap((p) => {
-        const tex = store.get(t, p, true), k = frame / cell;
-        return tex ? [{x: p.x * k - gx, y: p.y * k - gy, w: p.w * k, h: p.h * k, tex}] : [];
-    });
+    const quads = (t, frame) => {
+        const places = wanted(t, box, at.scale, frame), finest = places.at(-1)?.level, k = frame / cell;
+        const here = places.map((p) => ({p, tex: store.get(t, p, true)}));
+        const isFull = here.every(({p, tex}) => tex || p.level !== finest); // then the coarser ones lie underneath unseen
+        return here.flatMap(({p, tex}) => (tex && (!isFull || p.level === finest)
+            ? [{x: p.x * k - gx, y: p.y * k - gy, w: p.w * k, h: p.h * k, tex}] : []));
+    };
     drawing?.layRelief(side, grid, quads(slopes, 1), height ? quads(height, r.height.reduced) : [], r.height.hi_mm - r.height.lo_mm);
 }
 

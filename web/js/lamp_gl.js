@@ -24,6 +24,7 @@
 const LAMPS = 7;
 const STEPS = 40;  // along a shadow, at most
 const REACH = 240; // of a shadow, device px
+const CELL = 32;   // px of the relief across and down, of which the highest is known
 const EDGES = 8;   // of an outline
 const GRAIN = 128; // buffers grow in steps of so many px, so that zooming does not make a new one each frame
 
@@ -50,9 +51,10 @@ out vec4 relief; // n_x, n_y, height over the middle of its range (mm), share th
 vec4 texel(ivec2 p);
 void main() {
     ivec2 n = textureSize(coded, 0);
-    vec2 p = clamp(uv * vec2(n) - 0.5, vec2(0.0), vec2(n - 1));
+    vec2 p = clamp(floor((uv * vec2(n) - 0.5) * 256.0 + 0.5) / 256.0, vec2(0.0), vec2(n - 1));
     ivec2 a = ivec2(p), b = min(a + 1, n - 1);
     vec2 f = p - vec2(a);
+    if (f == vec2(0.0)) { relief = texel(a); return; } // most tiles lie px on px
     relief = mix(mix(texel(a), texel(ivec2(b.x, a.y)), f.x),
                  mix(texel(ivec2(a.x, b.y)), texel(b), f.x), f.y);
 }
@@ -72,6 +74,38 @@ uniform float span; // from height 0 to 65535, mm
 vec4 texel(ivec2 p) {
     ivec3 b = bytes(p);
     return vec4(0.0, 0.0, span * (float((b.r << 8) | b.g) / 65535.0 - 0.5), 1.0);
+}`;
+
+// The highest of each cell; then of all cells from which a shadow can come, along one side and along the
+// other. It tells how far a shadow has to be looked for.
+const LOWEST = "-1e4";
+const HIGHEST = `#version 300 es
+precision highp float;
+uniform highp sampler2D relief;
+out vec4 height;
+void main() {
+    ivec2 n = textureSize(relief, 0), from = ivec2(gl_FragCoord.xy) * ${CELL};
+    float most = ${LOWEST};
+    for (int j = 0; j < ${CELL}; j++)
+        for (int i = 0; i < ${CELL}; i++) {
+            vec4 r = texelFetch(relief, min(from + ivec2(i, j), n - 1), 0);
+            if (r.a > 0.0) most = max(most, r.z / r.a);
+        }
+    height = vec4(most);
+}`;
+
+const SPREAD = `#version 300 es
+precision highp float;
+uniform highp sampler2D cells;
+uniform ivec2 go;
+uniform int reach;
+out vec4 height;
+void main() {
+    ivec2 n = textureSize(cells, 0) - 1, p = ivec2(gl_FragCoord.xy);
+    float most = ${LOWEST};
+    for (int i = -reach; i <= reach; i++)
+        most = max(most, texelFetch(cells, clamp(p + i * go, ivec2(0), n), 0).r);
+    height = vec4(most);
 }`;
 
 const COPY = `#version 300 es
@@ -107,7 +141,8 @@ uniform bool hasLine;
 uniform vec4 gridA; // its corner, the size of a px of it (device px), px down
 uniform vec4 gridB;
 uniform vec4 frame; // left, top, right, bottom of the painting, device px
-uniform vec2 top;   // of the heights of each side, mm over the middle of their range
+uniform highp sampler2D topA; // the highest from which a shadow can come, for each cell
+uniform highp sampler2D topB;
 uniform vec2 size;
 uniform float mm;
 uniform vec2 exaggeration;
@@ -119,7 +154,14 @@ vec4 reliefAt(bool b, vec2 p) {
     vec4 g = b ? gridB : gridA;
     vec2 t = (p - g.xy) / g.z;
     t.y = g.w - t.y;
-    return b ? texture(reliefB, t / vec2(textureSize(reliefB, 0))) : texture(reliefA, t / vec2(textureSize(reliefA, 0)));
+    if (b) return texture(reliefB, t / vec2(textureSize(reliefB, 0)));
+    return texture(reliefA, t / vec2(textureSize(reliefA, 0)));
+}
+float topAt(bool b, vec2 p) {
+    vec4 g = b ? gridB : gridA;
+    vec2 t = (p - g.xy) / g.z;
+    ivec2 c = ivec2(t.x, g.w - t.y) / ${CELL};
+    return b ? texelFetch(topB, c, 0).r : texelFetch(topA, c, 0).r;
 }
 // Goes towards the lamp until nothing can be high enough any more.
 float clearOf(bool b, vec2 p, float height, vec3 l) {
@@ -127,9 +169,9 @@ float clearOf(bool b, vec2 p, float height, vec3 l) {
     if (flat2 < 0.05) return 1.0;
     vec2 go = vec2(l.x, -l.y) / flat2;
     float rise = l.z / flat2 * mm, worst = 1.0, raise = b ? exaggeration.y : exaggeration.x;
-    float reach = min(${REACH}.0, ((b ? top.y : top.x) - height) * raise / rise);
+    float reach = min(${REACH}.0, (topAt(b, p) + 0.001 - height) * raise / rise);
     if (reach < 0.5) return 1.0;
-    int n = int(min(${STEPS}.0, reach + 2.0));
+    int n = int(min(${STEPS}.0, 0.6 * reach + 3.0));
     for (int i = 1; i <= n; i++) {
         float t = float(i) / float(n), s = reach * t * t + 0.5;
         vec4 r = reliefAt(b, p + go * s);
@@ -212,6 +254,8 @@ export class LampDrawing {
         this.gl = gl;
         this.slopes = program(gl, SLOPES);
         this.heights = program(gl, HEIGHTS);
+        this.highest = program(gl, HIGHEST);
+        this.spread = program(gl, SPREAD);
         this.copy = program(gl, COPY);
         this.light = program(gl, LIGHT);
         const corners = gl.createBuffer();
@@ -223,9 +267,9 @@ export class LampDrawing {
         gl.pixelStorei(gl.UNPACK_COLORSPACE_CONVERSION_WEBGL, gl.NONE);
         /** @type {Record<string, {texture: WebGLTexture, frame: WebGLFramebuffer, w: number, h: number}>} */
         this.buffer = {};
-        /** @type {Record<string, {grid: Grid, top: number}>} */
-        this.relief = {A: {grid: {x: 0, y: 0, px: 1, w: 1, h: 1}, top: 0}, B: {grid: {x: 0, y: 0, px: 1, w: 1, h: 1}, top: 0}};
-        for (const name of ["reliefA", "reliefB", "colourA", "colourB"])
+        /** @type {Record<string, Grid>} */
+        this.grid = {A: {x: 0, y: 0, px: 1, w: 1, h: 1}, B: {x: 0, y: 0, px: 1, w: 1, h: 1}};
+        for (const name of ["reliefA", "reliefB", "colourA", "colourB", "topA", "topB", "cells"])
             this.make(name, 1, 1);
         this.size = [0, 0];
     }
@@ -240,9 +284,9 @@ export class LampDrawing {
             gl.deleteTexture(old.texture);
             gl.deleteFramebuffer(old.frame);
         }
-        const isRelief = name.startsWith("relief"), texture = /** @type {WebGLTexture} */ (gl.createTexture());
+        const isRelief = name.startsWith("relief"), isFloat = !name.startsWith("colour"), texture = /** @type {WebGLTexture} */ (gl.createTexture());
         gl.bindTexture(gl.TEXTURE_2D, texture);
-        gl.texStorage2D(gl.TEXTURE_2D, 1, isRelief ? gl.RGBA16F : gl.RGBA8, w, h);
+        gl.texStorage2D(gl.TEXTURE_2D, 1, isFloat ? gl.RGBA16F : gl.RGBA8, w, h);
         this.filter(isRelief ? gl.LINEAR : gl.NEAREST);
         const frame = /** @type {WebGLFramebuffer} */ (gl.createFramebuffer());
         gl.bindFramebuffer(gl.FRAMEBUFFER, frame);
@@ -323,7 +367,7 @@ export class LampDrawing {
     {
         const gl = this.gl, name = `relief${side}`, up = (/** @type {number} */ n) => GRAIN * Math.ceil(n / GRAIN);
         this.make(name, up(grid.w), up(grid.h));
-        this.relief[side] = {grid, top: heights.length ? span / 2 : -Infinity};
+        this.grid[side] = grid;
         this.clear(name);
         this.tiles(this.slopes, name, slopes);
         gl.colorMask(false, false, true, false);
@@ -334,6 +378,30 @@ export class LampDrawing {
         this.tiles(this.heights, name, heights);
         gl.disable(gl.BLEND);
         gl.colorMask(true, true, true, true);
+        this.findTop(side, grid.px);
+    }
+
+    /** @param {"A"|"B"} side @param {number} px device px per px of the relief */
+    findTop(side, px)
+    {
+        const gl = this.gl, {w, h} = this.buffer[`relief${side}`], name = `top${side}`;
+        this.make(name, w / CELL, h / CELL);
+        this.make("cells", w / CELL, h / CELL);
+        const pass = (/** @type {Program} */ p, /** @type {string} */ from, /** @type {string} */ to) => {
+            this.clear(to);
+            gl.useProgram(p.p);
+            this.bind(0, this.buffer[from].texture);
+            gl.uniform2f(p.at.size, 1, 1);
+            gl.uniform4f(p.at.place, 0, 0, 1, 1);
+        };
+        pass(this.highest, `relief${side}`, name);
+        gl.drawArrays(gl.TRIANGLE_STRIP, 0, 4);
+        for (const [from, to, x, y] of /** @type {[string, string, number, number][]} */ ([[name, "cells", 1, 0], ["cells", name, 0, 1]])) {
+            pass(this.spread, from, to);
+            gl.uniform2i(this.spread.at.go, x, y);
+            gl.uniform1i(this.spread.at.reach, Math.ceil(REACH / px / CELL) + 1);
+            gl.drawArrays(gl.TRIANGLE_STRIP, 0, 4);
+        }
     }
 
     /** @param {"A"|"B"} side @param {ColourQuad[]} quads */
@@ -362,15 +430,14 @@ export class LampDrawing {
         gl.bindFramebuffer(gl.FRAMEBUFFER, null);
         gl.viewport(0, 0, w, h);
         gl.useProgram(p);
-        ["reliefA", "reliefB", "colourA", "colourB"].forEach((name, i) => {
+        ["reliefA", "reliefB", "colourA", "colourB", "topA", "topB"].forEach((name, i) => {
             this.bind(i, this.buffer[name].texture);
             gl.uniform1i(at[name], i);
         });
         for (const side of ["A", "B"]) {
-            const {grid} = this.relief[side];
+            const grid = this.grid[side];
             gl.uniform4f(at[`grid${side}`], grid.x, grid.y, grid.px, this.buffer[`relief${side}`].h);
         }
-        gl.uniform2f(at.top, Math.max(-1e6, this.relief.A.top), Math.max(-1e6, this.relief.B.top));
         gl.uniform2f(at.size, w, h);
         const [x0, y0, x1, y1] = l.frame.map(Math.round), cut = [Math.max(0, x0), Math.max(0, y0), Math.min(w, x1), Math.min(h, y1)];
         gl.clearColor(0, 0, 0, 0);
