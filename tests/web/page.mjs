@@ -29,7 +29,7 @@ function cutError(s)
 }
 
 await test("only the rooms that exist are shown, and the title is the painting's", () => withPage("full", async (page) => {
-    same(await page.locator("[role=tab]").allInnerTexts(), ["Look", "Forecast"], "rooms");
+    same(await page.locator("[role=tab]").allInnerTexts(), ["Look", "Forecast", "Light"], "rooms");
     same(await page.locator("h1").innerText(), "Quinces and a pewter jug", "title");
     same(await page.title(), "Quinces and a pewter jug \u00b7 Halfclean", "window title");
 }));
@@ -41,7 +41,7 @@ for (const surround of ["dark", "middle", "light"])
         await page.locator("summary").first().click();
         same(await axeComplaints(page, axe), [], "Look");
         await page.getByRole("tab", {name: "Forecast"}).click();
-        await page.locator("summary").last().click();
+        await page.locator("#room-look summary").last().click();
         await page.locator("#draw-zone").click();
         same(await axeComplaints(page, axe), [], "Forecast while drawing");
         for (const p of /** @type {[number, number][]} */ ([[1000, 1000], [1400, 1000], [1200, 1300]]))
@@ -775,7 +775,7 @@ await test("everything can be reached with Tab, and the focus is always seen", (
 for (const [w, h, touch] of /** @type {[number, number, boolean][]} */ ([[1920, 1080, false], [820, 1180, true], [390, 844, true]]))
     for (const large of ["false", "true"])
         await test(`at ${w} x ${h}${large === "true" ? ", large type," : ""} nothing runs over the edge`, () => withPage("full", async (page) => {
-            for (const room of ["Look", "Forecast"]) {
+            for (const room of ["Look", "Forecast", "Light"]) {
                 await page.getByRole("tab", {name: room}).click();
                 const over = await page.evaluate(() => [document.documentElement.scrollWidth - innerWidth,
                     /** @type {HTMLElement} */ (document.getElementById("panel")).scrollWidth - /** @type {HTMLElement} */ (document.getElementById("panel")).clientWidth]);

@@ -195,6 +195,17 @@ export const ignore = (view, polygons) => send("PUT", `/api/views/${view}/ignore
  *  @returns {Promise<string>} the job's id */
 export const mosaic = async (ask) => jobOf(await send("POST", "/api/mosaic", ask));
 
+/** The bytes of a tile, null where there is none. @param {string} url of tileUrl() @returns {Promise<Blob|null>} */
+export async function tile(url)
+{
+    const r = await fetch(url, {credentials: "same-origin"});
+    if (r.status === 404)
+        return null;
+    if (!r.ok)
+        throw new Error(`A tile could not be read (${r.status}).`);
+    return r.blob();
+}
+
 /** @returns {Promise<import("./types.js").Relief[]>} */
 export const reliefs = async () => (await get("/api/relief")).reliefs;
 

@@ -92,13 +92,10 @@ export class TileStore {
     async load(url, isPacked)
     {
         try {
-            const r = await fetch(url, {credentials: "same-origin"});
-            if (!r.ok) {
-                if (r.status !== 404) // a hole: the coarser tile stays
-                    this.kept.delete(url);
-                return;
-            }
-            const bitmap = await createImageBitmap(await r.blob(), {premultiplyAlpha: "none",
+            const blob = await api.tile(url);
+            if (!blob)
+                return; // a hole: the coarser tile stays
+            const bitmap = await createImageBitmap(blob, {premultiplyAlpha: "none",
                                                                    colorSpaceConversion: "none"});
             const k = this.kept.get(url);
             if (k && !k.tex) {
