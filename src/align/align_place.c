@@ -14,8 +14,10 @@
 #define TRIED 3            // places from one search that the tiles may judge
 #define MIN_SCORE 6.0      // of such a place
 #define NEXT_SCORE 0.7     // and of the next ones, times the best
-#define MIN_AGREEING 6     // tiles on the coarsest level for a place to be followed to finer ones
+#define MIN_AGREEING 6     // tiles of a pass for it to be followed by another
 #define MIN_AGREEMENT 0.35 // of its clear tiles
+#define SETTLED_PX 0.25    // view px by which a pass may move the map without another one
+#define REPEATS 3          // of the last level, at most
 
 static int longest(const struct hc_align_source *s)
 {
@@ -103,7 +105,22 @@ static hc_status run_pass(struct hc_align_placing *pl, int level, struct hc_par 
     return st == HC_OK ? fit_tiles(pl, err) : st;
 }
 
-// A pass, and what its tiles say of the lens; with a new lens the last level is measured again.
+// Whether the last pass left the map where it found it, at the corners of the part in question.
+static bool is_settled(const struct hc_align_placing *pl, int level)
+{
+    const struct hc_box *b = &pl->roi;
+    struct hc_pt corner[4] = {{b->x0, b->y0}, {b->x1, b->y0}, {b->x1, b->y1}, {b->x0, b->y1}};
+    double most = 0;
+    for (int k = 0; k < 4; k++) {
+        struct hc_pt was = hc_homog_apply(&pl->sofar, corner[k]);
+        struct hc_pt is = hc_homog_apply(&pl->map, corner[k]);
+        most = fmax(most, hypot(is.x - was.x, is.y - was.y));
+    }
+    return most <= SETTLED_PX * pl->view.level[level].k;
+}
+
+// A pass, and what its tiles say of the lens. The last level is measured again with a new lens, and
+// when the map moved: tiles see less of a displacement that grows across them than there is.
 static hc_status run_level(struct hc_align_placing *pl, int level, struct hc_par *par,
                            struct hc_job *job, struct hc_err *err)
 {
@@ -117,6 +134,11 @@ static hc_status run_level(struct hc_align_placing *pl, int level, struct hc_par
         st = fit_tiles(pl, err);
     }
     if (st == HC_OK && is_found && level == 0) {
+        st = run_pass(pl, level, par, job, err);
+    }
+    for (int i = 0; st == HC_OK && i < REPEATS && level == 0 && pl->agreeing >= MIN_AGREEING &&
+                    !is_settled(pl, level);
+         i++) {
         st = run_pass(pl, level, par, job, err);
     }
     return st;
