@@ -155,7 +155,7 @@ hc_status hc_work_relief_mesh(struct hc_work *w, const char *state, double x, do
     struct hc_painting p = {0};
     struct hc_raster *r = NULL;
     struct hc_plane z = {0};
-    struct hc_work_rect at;
+    struct hc_work_rect at = {0};
     hc_status st = hc_work_framed(w, &p, err);
     st = st == HC_OK ? hc_work_spot_rect(&p, x, y, mm, &at, err) : st;
     st = st == HC_OK ? hc_work_relief_load(w, state, &k, err) : st;
