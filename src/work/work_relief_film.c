@@ -121,7 +121,7 @@ static hc_status keep_map(struct hc_work *w, struct map *m, const struct two *t,
     struct hc_err why = {0};
     char path[HC_WORK_PATH];
     hc_status st;
-    m->cell_px = (int)fmax(4, lround(2 * in->band.long_mm / in->mm_per_px));
+    m->cell_px = (int)fmax(4, round(2 * in->band.long_mm / in->mm_per_px));
     m->at = (struct hc_raster_grid){t->at.x0, t->at.y0, 0, 0, 1};
     st = hc_plane_create(&cells, (t->at.w + m->cell_px - 1) / m->cell_px,
                          (t->at.h + m->cell_px - 1) / m->cell_px, err);
