@@ -83,6 +83,11 @@ static hc_status measure(struct hc_work *w, const struct hc_view *ref, const str
     return st;
 }
 
+static bool is_raking(const struct hc_view *v)
+{
+    return strcmp(v->technique, "raking") == 0;
+}
+
 // Measured; where that is refused and pairs of points are kept, by these.
 static hc_status place_one(struct hc_work *w, const struct hc_view *ref, struct hc_view *v,
                            const struct hc_painting *p, struct hc_job *job, struct hc_err *err)
@@ -98,7 +103,10 @@ static hc_status place_one(struct hc_work *w, const struct hc_view *ref, struct 
     st = st == HC_OK ? hc_work_store_fit(w, v, is_by_hand ? &by_hand : &fit, is_by_hand, err) : st;
     hc_align_fit_release(&fit);
     hc_align_fit_release(&by_hand);
-    st = st == HC_OK ? hc_work_view_changed(w, v, job, err) : st;
+    // Raking views are resampled once all of their set are placed.
+    if (st == HC_OK && (!is_raking(v) || v->is_placed == false)) {
+        st = hc_work_view_changed(w, v, job, err);
+    }
     return st == HC_OK ? st : hc_err_prefix(err, st, "placing view %s: ", v->label);
 }
 
@@ -109,6 +117,33 @@ static bool is_asked_for(const struct hc_view *v, int64_t id)
     return id ? v->id == id : !hc_work_is_placed(v) && !is_refused;
 }
 
+// Remakes what is missing or out of date of every view (also what was deleted from derived/), and
+// tells of the views: of the one named by its id, or with 0 of all.
+static hc_status finish(struct hc_work *w, const struct hc_painting *p, int64_t asked,
+                        struct hc_buf *b, struct hc_job *job, struct hc_err *err)
+{
+    struct hc_view_list l = {0};
+    hc_status st = hc_store_views(w->store, &l, err);
+    if (b) {
+        hc_json_obj(b);
+        hc_json_key(b, "views");
+        hc_json_arr(b);
+    }
+    for (size_t i = 0; st == HC_OK && i < l.n; i++) {
+        st = hc_work_view_refresh(w, &l.v[i], false, job, err);
+        if (st == HC_OK && b && (asked == 0 || l.v[i].id == asked)) {
+            hc_work_view_json(w, b, &l.v[i], hc_work_mm_per_px(p));
+        }
+    }
+    if (b && st == HC_OK) {
+        hc_json_end_arr(b);
+        hc_json_end_obj(b);
+        st = hc_buf_check(b, err);
+    }
+    hc_view_list_release(&l);
+    return st;
+}
+
 hc_status hc_work_align(struct hc_work *w, const char *view, struct hc_buf *b, struct hc_job *job,
                         struct hc_err *err)
 {
@@ -117,17 +152,13 @@ hc_status hc_work_align(struct hc_work *w, const char *view, struct hc_buf *b, s
     struct hc_view one = {0};
     const struct hc_view *ref = NULL;
     size_t todo = 0, done = 0;
+    bool has_raking = false;
     hc_status st = hc_work_framed(w, &p, err);
     st = st == HC_OK && view ? hc_store_view_by_name(w->store, view, &one, err) : st;
     st = st == HC_OK ? hc_store_views(w->store, &l, err) : st;
     for (size_t i = 0; st == HC_OK && i < l.n; i++) {
         ref = l.v[i].id == p.frame_view ? &l.v[i] : ref;
         todo += is_asked_for(&l.v[i], one.id);
-    }
-    if (b) {
-        hc_json_obj(b);
-        hc_json_key(b, "views");
-        hc_json_arr(b);
     }
     for (size_t i = 0; st == HC_OK && i < l.n; i++) {
         struct hc_view *v = &l.v[i];
@@ -137,19 +168,11 @@ hc_status hc_work_align(struct hc_work *w, const char *view, struct hc_buf *b, s
         if (v != ref && is_asked) {
             st = place_one(w, ref, v, &p, job, err);
             done++;
-        } else {
-            // Whatever was deleted from derived/ comes back.
-            st = hc_work_view_refresh(w, v, false, job, err);
-        }
-        if (st == HC_OK && b && (is_asked || !view)) {
-            hc_work_view_json(w, b, v, hc_work_mm_per_px(&p));
+            has_raking = has_raking || is_raking(v);
         }
     }
-    if (b && st == HC_OK) {
-        hc_json_end_arr(b);
-        hc_json_end_obj(b);
-        st = hc_buf_check(b, err);
-    }
+    st = st == HC_OK && has_raking ? hc_work_share_places(w, &p, err) : st;
+    st = st == HC_OK ? finish(w, &p, view ? one.id : 0, b, job, err) : st;
     hc_view_release(&one);
     hc_view_list_release(&l);
     hc_painting_release(&p);

@@ -133,6 +133,11 @@ struct hc_align_fit;
 hc_status hc_work_store_fit(struct hc_work *w, struct hc_view *v, const struct hc_align_fit *fit,
                             bool is_by_hand, struct hc_err *err) HC_MUST_CHECK;
 
+// Gives the raking views of each state one place, after any of them was placed: three or more of
+// one size that agree (theory: docs/theory/align.md).
+hc_status hc_work_share_places(struct hc_work *w, const struct hc_painting *p,
+                               struct hc_err *err) HC_MUST_CHECK;
+
 // Where a view lies, read back from its stored fit.
 struct hc_work_place {
     json_t *fit;                // the report; NULL for a view that was not fitted

@@ -42,6 +42,11 @@ fails "no views yet" 12 "3 or more raking views" hc relief "$d" --state before
 works "add raking views with their lamps" hc add "$d" $files --technique raking --state before --lights lights.csv
 fails "not placed yet" 12 "that are placed" hc relief "$d" --state before
 works align hc align "$d"
+works "views" hc views "$d" --json
+cp out v.json
+same "the raking views share one place" "$(sqlite3 :memory: "SELECT count(DISTINCT json_extract(value, '$.fit.shift_px')) FROM json_each(CAST(readfile('v.json') AS TEXT), '$.views') WHERE json_extract(value, '$.technique') = 'raking';")" 1
+true_that "which is the true one" "$(json v.json '$.views[1].fit.shift_px[0]')^2 + $(json v.json '$.views[1].fit.shift_px[1]')^2 < 0.1^2"
+same "and says so" "$(json v.json '$.views[1].fit.kind')" "one place for 8 raking views"
 works relief hc relief "$d" --state before --band 0.4,20 --json
 cp out r.json
 same "lamps" "$(json r.json '$.lights[3].azimuth_deg')" 135
