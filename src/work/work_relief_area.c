@@ -205,6 +205,42 @@ static void passage_release(struct passage *p)
     hc_plane_release(&p->mask);
 }
 
+// Two states of which one may be varnished are compared only when their slopes read paint and
+// varnish surface alike: the same kind of lamps, polarisers and method. Otherwise the ratio tells
+// of those.
+static hc_status check_alike(struct hc_work *w, const char *a, const char *b, struct hc_err *err)
+{
+    struct hc_work_relief_kept one = {0}, two = {0};
+    hc_status st = hc_work_relief_load(w, a, &one, err);
+    st = st == HC_OK ? hc_work_relief_load(w, b, &two, err) : st;
+    if (st == HC_OK) {
+        const json_t *x = json_object_get(one.doc, "through_varnish"),
+                     *y = json_object_get(two.doc, "through_varnish");
+        double paint = hc_work_json_number(x, "paint") - hc_work_json_number(y, "paint");
+        double film = hc_work_json_number(x, "film") - hc_work_json_number(y, "film");
+        bool is_crossed = json_is_true(json_object_get(one.doc, "crossed")) ==
+                          json_is_true(json_object_get(two.doc, "crossed"));
+        bool is_method =
+            strcmp(hc_work_json_text(one.doc, "method"), hc_work_json_text(two.doc, "method")) == 0;
+        bool is_varnished = json_is_true(json_object_get(x, "is_varnished")) ||
+                            json_is_true(json_object_get(y, "is_varnished"));
+        bool is_alike = is_crossed && is_method && fabs(paint) <= 0.05 && fabs(film) <= 0.1;
+        if (is_varnished && !is_alike) {
+            st = hc_err_set(
+                err, HC_EREFUSED, HC_WORK_ROOM,
+                "the states %.40s and %.40s were not taken alike (%s differ): a ratio of "
+                "their textures would tell of that, not of the surface",
+                a, b,
+                !is_method    ? "the methods"
+                : !is_crossed ? "the polarisers"
+                              : "the lamps' heights");
+        }
+    }
+    hc_work_relief_kept_release(&one);
+    hc_work_relief_kept_release(&two);
+    return st;
+}
+
 hc_status hc_work_relief_texture(struct hc_work *w, const struct hc_work_relief_area *req,
                                  struct hc_buf *json, struct hc_err *err)
 {
@@ -218,6 +254,7 @@ hc_status hc_work_relief_texture(struct hc_work *w, const struct hc_work_relief_
     if (st == HC_OK && l.n != 1) {
         st = hc_err_set(err, HC_EARG, HC_WORK_ROOM, "give one polygon, not %zu", l.n);
     }
+    st = st == HC_OK && is_pair ? check_alike(w, req->state, req->other, err) : st;
     st = st == HC_OK ? passage_read(&a, w, req->state, l.p[0].pt, l.p[0].n, &band, err) : st;
     st = st == HC_OK && is_pair ? passage_read(&b, w, req->other, l.p[0].pt, l.p[0].n, &band, err)
                                 : st;

@@ -180,16 +180,20 @@ await test("profile and passage are the program's own figures", () => withRoom(a
     await page.getByLabel("Beside it").selectOption("test");
     await page.getByRole("button", {name: "Texture of a passage"}).click();
     const corners = /** @type {[number, number][]} */ ([[340, 500], [600, 500], [600, 780], [340, 780]]);
+    for (const c of corners)
+        await click(c);
+    await page.locator("#stage").press("Enter");
+    const list = page.locator("#room-light .passage");
+    await until(async () => (await list.first().innerText()).includes("were not taken alike"), "states under other lamps are not compared");
+    await page.getByLabel("Beside it").selectOption("");
+    await page.getByRole("button", {name: "Texture of a passage"}).click();
     const answer = page.waitForResponse((r) => r.url().endsWith("/api/relief/texture"));
     for (const c of corners)
         await click(c);
     await page.locator("#stage").press("Enter");
-    const doc = await (await answer).json(), list = page.locator("#room-light .passage");
-    await until(async () => (await list.innerText()).includes(doc.texture.sq_um.toFixed(2)), "Sq");
-    const text = await list.innerText(), i = doc.sdq_ratio;
-    for (const part of [doc.other_texture.sq_um.toFixed(2), doc.texture.sdq.toFixed(4), `${i.value.toFixed(2)} (90 %: ${i.low.toFixed(2)} to ${i.high.toFixed(2)})`,
-                        "were not taken alike"])
-        yes(text.includes(part), `the passage says "${part}" in ${text}`);
+    const doc = await (await answer).json();
+    await until(async () => (await list.first().innerText()).includes(doc.texture.sq_um.toFixed(2)), "Sq");
+    yes((await list.first().innerText()).includes(doc.texture.sdq.toFixed(4)), "Sdq");
     await page.getByRole("button", {name: "Paint and varnish surface"}).click();
     for (const c of corners)
         await click(c);
