@@ -583,16 +583,27 @@ static hc_status cmd_serve(struct hc_cli_call *c)
 static const struct {
     const char *name;
     hc_status (*run)(struct hc_cli_call *c);
-} commands[] = {{"demo", cmd_demo},           {"new", cmd_new},
-                {"show", cmd_show},           {"add", cmd_add},
-                {"calibrate", cmd_calibrate}, {"import", cmd_import},
-                {"points", cmd_points},       {"views", cmd_views},
-                {"align", cmd_align},         {"mosaic", cmd_mosaic},
-                {"window", cmd_window},       {"zone", cmd_zone},
-                {"forecast", cmd_forecast},   {"spot", cmd_spot},
-                {"export", cmd_export},       {"report", cmd_report},
-                {"verify", cmd_verify},       {"serve", cmd_serve},
-                {"relief", hc_cli_relief},    {"lights", hc_cli_lights}};
+} commands[] = {{"demo", cmd_demo},
+                {"new", cmd_new},
+                {"show", cmd_show},
+                {"add", cmd_add},
+                {"calibrate", cmd_calibrate},
+                {"import", cmd_import},
+                {"points", cmd_points},
+                {"views", cmd_views},
+                {"align", cmd_align},
+                {"mosaic", cmd_mosaic},
+                {"window", cmd_window},
+                {"zone", cmd_zone},
+                {"forecast", cmd_forecast},
+                {"spot", cmd_spot},
+                {"export", cmd_export},
+                {"report", cmd_report},
+                {"verify", cmd_verify},
+                {"serve", cmd_serve},
+                {"relief", hc_cli_relief},
+                {"lights", hc_cli_lights},
+                {"levelling", hc_cli_levelling}};
 
 static int fail(struct hc_cli_call *c, hc_status st)
 {

@@ -130,6 +130,14 @@ static const struct {
              "Everything at a spot: colour before, after where a window lies, forecast with "
              "radius, effective\n"
              "coat, refusal, and every view. X,Y in frame pixels.\n"},
+    {"levelling",
+     "halfclean levelling [--thickness-um 50] [--viscosity 0.1] [--tension 0.03] [--open-s 60] "
+     "[--solids 0.35] [--coats 1]\n"
+     "Which detail sizes a coat of varnish hides: wet thickness, viscosity in Pa s, surface "
+     "tension "
+     "in N/m, seconds\n"
+     "until it no longer flows, share of solids. Orchard's law for a thin film; drying is our own "
+     "model.\n"},
     {"lights",
      "halfclean lights DOSSIER FILE.csv\n"
      "halfclean lights DOSSIER --state S --sphere \"X,Y,R X,Y,R ...\" [--matte]\n"
@@ -157,15 +165,16 @@ static const struct {
      "--film: tell\n"
      "paint and varnish surface apart, or say why not. Export: normals, height, mesh (halfclean "
      "help export).\n"},
-    {"export", "halfclean export DOSSIER KIND -o FILE.tif [--as srgb|lab|linear] [--view VIEW]\n"
-               "KIND: forecast radius refusal coat view. Colour leaves as 16-bit sRGB, float32 "
-               "CIELAB D50 or\n"
-               "16-bit linear; radius and coat as float32; refusal as 8-bit reason codes, 0 = not "
-               "refused.\n"
-               "halfclean export DOSSIER normals|height|clog --state S -o FILE.tif   float32; "
-               "height in mm\n"
-               "halfclean export DOSSIER mesh --state S --at X,Y [--mm 20] [--exaggeration 1] -o "
-               "FILE.ply\n"},
+    {"export",
+     "halfclean export DOSSIER KIND -o FILE.tif [--as srgb|lab|linear] [--view VIEW]\n"
+     "KIND: forecast radius refusal coat view. Colour leaves as 16-bit sRGB, float32 "
+     "CIELAB D50 or\n"
+     "16-bit linear; radius and coat as float32; refusal as 8-bit reason codes, 0 = not "
+     "refused.\n"
+     "halfclean export DOSSIER normals|height|texture|clog --state S -o FILE.tif   float32; "
+     "height in mm\n"
+     "halfclean export DOSSIER mesh --state S --at X,Y [--mm 20] [--exaggeration 1] -o "
+     "FILE.ply\n"},
     {"report", "halfclean report DOSSIER -o FILE.pdf\n"
                "The forecast on paper: before and half-clean, figures, windows, refusals, "
                "provenance, cautions.\n"},

@@ -8,13 +8,6 @@
 
 #define HC_CLI_MAX_WORDS 256
 
-// What was typed: words in order, options by name. An option not given is NULL / 0 / false.
-struct hc_cli_args {
-    const char *word[HC_CLI_MAX_WORDS];
-    int n_words;
-    const char *option[64]; // by enum hc_cli_option; a flag is "" when given
-};
-
 enum hc_cli_option {
     OPT_TITLE,
     OPT_HEIGHT,
@@ -63,6 +56,12 @@ enum hc_cli_option {
     OPT_ALSO,
     OPT_LIGHT,
     OPT_OBSERVER,
+    OPT_THICKNESS,
+    OPT_VISCOSITY,
+    OPT_TENSION,
+    OPT_OPEN,
+    OPT_SOLIDS,
+    OPT_COATS,
     OPT_LIGHTS,
     OPT_SPHERE,
     OPT_MATTE,
@@ -76,6 +75,13 @@ enum hc_cli_option {
     OPT_EXAGGERATION,
     OPT_HELP,
     OPT_COUNT
+};
+
+// What was typed: words in order, options by name. An option not given is NULL / 0 / false.
+struct hc_cli_args {
+    const char *word[HC_CLI_MAX_WORDS];
+    int n_words;
+    const char *option[OPT_COUNT]; // by enum hc_cli_option; a flag is "" when given
 };
 
 // Splits argv[first..] into words and options; --name VALUE or --name=VALUE. HC_EARG names the
@@ -107,6 +113,7 @@ void hc_cli_end_progress(const struct hc_cli_call *c);
 // ---- relief (cli_relief.c) ----
 hc_status hc_cli_relief(struct hc_cli_call *c);
 hc_status hc_cli_lights(struct hc_cli_call *c);
+hc_status hc_cli_levelling(struct hc_cli_call *c);
 bool hc_cli_is_relief_export(const char *kind);
 hc_status hc_cli_relief_export(struct hc_cli_call *c);
 // A file of lights; the dossier is open for writing.

@@ -149,10 +149,34 @@ hc_status hc_cli_lights(struct hc_cli_call *c)
     return st;
 }
 
+hc_status hc_cli_levelling(struct hc_cli_call *c)
+{
+    struct hc_work_levelling req = {0};
+    struct hc_buf json = {0};
+    double coats = 1;
+    hc_status st = hc_cli_need_words(c, 0, 0, "levelling");
+    st = st == HC_OK ? hc_cli_number(&c->a, OPT_THICKNESS, 1, 1000, 50, &req.thickness_um, &c->err)
+                     : st;
+    st = st == HC_OK
+             ? hc_cli_number(&c->a, OPT_VISCOSITY, 1e-4, 1e4, 0.1, &req.viscosity_pa_s, &c->err)
+             : st;
+    st = st == HC_OK
+             ? hc_cli_number(&c->a, OPT_TENSION, 0.01, 0.08, 0.03, &req.tension_n_per_m, &c->err)
+             : st;
+    st = st == HC_OK ? hc_cli_number(&c->a, OPT_OPEN, 0.01, 1e6, 60, &req.open_s, &c->err) : st;
+    st = st == HC_OK ? hc_cli_number(&c->a, OPT_SOLIDS, 0.01, 1, 0.35, &req.solids, &c->err) : st;
+    st = st == HC_OK ? hc_cli_number(&c->a, OPT_COATS, 1, 20, 1, &coats, &c->err) : st;
+    req.coats = (int)coats;
+    st = st == HC_OK ? hc_work_relief_levelling(&req, &json, &c->err) : st;
+    st = st == HC_OK ? hc_cli_put(c, "levelling", &json) : st;
+    hc_buf_release(&json);
+    return st;
+}
+
 bool hc_cli_is_relief_export(const char *kind)
 {
     return strcmp(kind, "normals") == 0 || strcmp(kind, "height") == 0 ||
-           strcmp(kind, "clog") == 0 || strcmp(kind, "mesh") == 0;
+           strcmp(kind, "clog") == 0 || strcmp(kind, "texture") == 0 || strcmp(kind, "mesh") == 0;
 }
 
 hc_status hc_cli_relief_export(struct hc_cli_call *c)

@@ -244,8 +244,16 @@ hc_status hc_work_relief_film(struct hc_work *w, const struct hc_work_relief_are
 hc_status hc_work_relief_profile(struct hc_work *w, const char *state, struct hc_work_point from,
                                  struct hc_work_point to, struct hc_buf *json,
                                  struct hc_err *err) HC_MUST_CHECK;
-// "normals", "height" or "clog" (the newest map of a film) as float TIFF; a square of mm round a
-// frame point as a PLY mesh.
+// What a wet coat of these properties levels out before it sets (Orchard 1962), by detail size, and
+// how much relief the dried coats keep there. open_s: seconds until it no longer flows.
+struct hc_work_levelling {
+    double thickness_um, tension_n_per_m, viscosity_pa_s, open_s, solids;
+    int coats;
+};
+hc_status hc_work_relief_levelling(const struct hc_work_levelling *req, struct hc_buf *json,
+                                   struct hc_err *err) HC_MUST_CHECK;
+// "normals", "height", "texture" (map of Sq by cells) or "clog" (the newest map of a film) as float
+// TIFF; a square of mm round a frame point as a PLY mesh.
 hc_status hc_work_relief_export(struct hc_work *w, const char *state, const char *kind,
                                 const char *path, struct hc_job *job,
                                 struct hc_err *err) HC_MUST_CHECK;

@@ -228,6 +228,7 @@ double hc_work_json_number(const json_t *o, const char *key);    // NaN when abs
 void hc_work_tell_relief(struct hc_buf *b, const json_t *o);
 void hc_work_tell_texture(struct hc_buf *b, const json_t *o);
 void hc_work_tell_film(struct hc_buf *b, const json_t *o);
+void hc_work_tell_levelling(struct hc_buf *b, const json_t *o);
 void hc_work_tell_lights(struct hc_buf *b, const json_t *o);
 
 // A text that changes when anything a forecast rests on changes (views, placement, windows, zones).

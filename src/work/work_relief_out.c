@@ -49,6 +49,46 @@ static hc_status write_normals(const struct hc_raster *slopes, const char *path,
     return st;
 }
 
+// Sq in the stored band, one px for each cell of twice the longest wavelength, as a raster of its
+// own for the time of the export.
+static hc_status write_texture(struct hc_work *w, const struct hc_work_relief_kept *k,
+                               const char *path, struct hc_buf *about, struct hc_err *err)
+{
+    const json_t *t = json_object_get(k->doc, "texture");
+    struct hc_relief_band band = {hc_work_json_number(t, "short_mm"),
+                                  hc_work_json_number(t, "long_mm")};
+    int cell = (int)fmax(8, ceil(2 * band.long_mm / k->mm_per_px));
+    struct hc_raster *r = NULL;
+    struct hc_raster_writer *out = NULL;
+    struct hc_plane z = {0}, map = {0};
+    hc_status st = hc_work_open_derived(w, k->height, &r, err);
+    st = st == HC_OK ? hc_work_read_rect(
+                           r, (struct hc_work_rect){0, 0, hc_raster_w(r), hc_raster_h(r)}, &z, err)
+                     : st;
+    st = st == HC_OK ? hc_relief_band_filter(&z, &z, NULL, k->mm_per_px, band, w->par, err) : st;
+    st = st == HC_OK ? hc_plane_create(&map, (z.w + cell - 1) / cell, (z.h + cell - 1) / cell, err)
+                     : st;
+    st = st == HC_OK
+             ? hc_relief_texture_map(&map, HC_RELIEF_SQ, &z, NULL, k->mm_per_px, cell, w->par, err)
+             : st;
+    st = st == HC_OK ? hc_raster_create(&out, path, map.w, map.h, 1, err) : st;
+    st = st == HC_OK ? hc_raster_append(out, &map, err) : st;
+    if (st == HC_OK) {
+        st = hc_raster_finish(out, err);
+    } else if (out) {
+        hc_raster_abandon(out);
+    }
+    hc_buf_printf(
+        about,
+        "Sq of the surface as lit, um, details of %g to %g mm, one px for %g mm; -1 = not "
+        "told",
+        band.short_mm, band.long_mm, cell * k->mm_per_px);
+    hc_plane_release(&z);
+    hc_plane_release(&map);
+    hc_raster_close(r);
+    return st;
+}
+
 static hc_status open_kind(struct hc_work *w, const struct hc_work_relief_kept *k,
                            const char *state, const char *kind, struct hc_raster **r,
                            struct hc_buf *about, struct hc_err *err)
@@ -83,23 +123,27 @@ hc_status hc_work_relief_export(struct hc_work *w, const char *state, const char
                                 const char *path, struct hc_job *job, struct hc_err *err)
 {
     struct hc_work_relief_kept k = {0};
-    struct hc_raster *r = NULL, *normals = NULL;
+    struct hc_raster *r = NULL, *made = NULL;
     struct hc_buf about = {0};
     char tmp[HC_WORK_PATH];
+    bool is_normals = strcmp(kind, "normals") == 0, is_texture = strcmp(kind, "texture") == 0;
     hc_status st = hc_work_relief_load(w, state, &k, err);
-    snprintf(tmp, sizeof tmp, "%.4000s.normals", path);
-    st = st == HC_OK ? open_kind(w, &k, state, kind, &r, &about, err) : st;
-    if (st == HC_OK && strcmp(kind, "normals") != 0) {
-        st = hc_image_export(r, HC_EXPORT_FLOAT, path, hc_buf_text(&about), job, err);
-    } else if (st == HC_OK) {
-        hc_job_phase(job, 0, 0.5);
-        st = write_normals(r, tmp, job, err);
-        st = st == HC_OK ? hc_raster_open(&normals, tmp, err) : st;
-        hc_job_phase(job, 0.5, 1);
-        st = st == HC_OK
-                 ? hc_image_export(normals, HC_EXPORT_VECTOR, path, hc_buf_text(&about), job, err)
-                 : st;
-        hc_raster_close(normals);
+    snprintf(tmp, sizeof tmp, "%.4000s.making", path);
+    st = st == HC_OK && !is_texture ? open_kind(w, &k, state, kind, &r, &about, err) : st;
+    hc_job_phase(job, 0, 0.5);
+    st = st == HC_OK && is_normals ? write_normals(r, tmp, job, err) : st;
+    if (st == HC_OK && is_texture) {
+        hc_buf_printf(&about, "halfclean %s; state %s; ", HC_VERSION, state);
+        st = write_texture(w, &k, tmp, &about, err);
+    }
+    st = st == HC_OK && (is_normals || is_texture) ? hc_raster_open(&made, tmp, err) : st;
+    hc_job_phase(job, 0.5, 1);
+    st = st == HC_OK
+             ? hc_image_export(made ? made : r, is_normals ? HC_EXPORT_VECTOR : HC_EXPORT_FLOAT,
+                               path, hc_buf_text(&about), job, err)
+             : st;
+    if (made) {
+        hc_raster_close(made);
         unlink(tmp);
     }
     hc_raster_close(r);

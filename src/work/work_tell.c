@@ -394,6 +394,8 @@ hc_status hc_work_tell(const char *kind, const char *json, struct hc_buf *b, str
         hc_work_tell_texture(b, o);
     } else if (strcmp(kind, "film") == 0) {
         hc_work_tell_film(b, o);
+    } else if (strcmp(kind, "levelling") == 0) {
+        hc_work_tell_levelling(b, o);
     } else if (strcmp(kind, "lights") == 0) {
         hc_work_tell_lights(b, o);
     } else {

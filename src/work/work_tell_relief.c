@@ -155,3 +155,20 @@ void hc_work_tell_lights(struct hc_buf *b, const json_t *o)
         hc_buf_str(b, json_is_true(get(l, "is_near")) ? ", a near lamp\n" : "\n");
     }
 }
+
+void hc_work_tell_levelling(struct hc_buf *b, const json_t *o)
+{
+    const json_t *list = get(o, "details");
+    hc_buf_printf(
+        b,
+        "A wet coat of %g um, %g Pa s, %g N/m, open for %g s: details under about %.2f mm "
+        "level out\n",
+        number(o, "thickness_um"), number(o, "viscosity_pa_s"), number(o, "tension_n_per_m"),
+        number(o, "open_s"), number(o, "levelled_mm"));
+    for (size_t i = 0; i < json_array_size(list); i++) {
+        const json_t *d = json_array_get(list, i);
+        hc_buf_printf(b, "  %5.1f mm   half-life %10.3g s   relief kept after drying %3.0f %%\n",
+                      number(d, "detail_mm"), number(d, "half_life_s"), 100 * number(d, "kept"));
+    }
+    hc_buf_printf(b, "  %s\n", hc_work_json_text(o, "what"));
+}

@@ -67,6 +67,8 @@ vips linear mp.v mp2.v -- -1 0 && vips subtract mp2.v p.v e.v && vips extract_ar
 true_that "slopes are right" "$(vips avg ea.v) < 0.005"
 works "height out" hc export "$d" height --state before -o height.tif
 same "height is float" "$(vipsheader height.tif | grep -c float)" 1
+works "texture map out" hc export "$d" texture --state before -o texture.tif
+true_that "each cell has the same Sq" "($(vips avg texture.tif) / $(json r.json '$.texture.sq_um') - 1)^2 < 0.08^2"
 works "mesh out" hc export "$d" mesh --state before --at 600,450 --mm 5 -o patch.ply
 same "a mesh" "$(head -c 3 patch.ply)" ply
 fails "heights have no --as" 2 "height" hc export "$d" height --state before --as lab -o x.tif
@@ -76,6 +78,12 @@ works "texture of a passage" hc relief "$d" --state before --area area.geojson -
 true_that "the same surface there" "($(json out '$.texture.sq_um') / $want - 1)^2 < 0.04^2"
 works "film is refused with its reason" hc relief "$d" --state before --film --area area.geojson --json
 true_that "refused" "$(json out '$.refusal') > 0"
+
+# Orchard 1962 as worked on the theory page: 0.03 N/m, 50 um, 0.1 Pa s, 1 mm: rate 16.549 a second at finite depth.
+works "levelling" hc levelling --thickness-um 50 --viscosity 0.1 --tension 0.03 --json
+true_that "half-life at 1 mm" "($(json out '$.details[3].half_life_s') / (log(2) / 16.549) - 1)^2 < 0.001^2"
+works "levelling told" hc levelling --coats 3
+fails "no such thickness" 2 "thickness-um" hc levelling --thickness-um 0
 
 # Bad input: each is refused, nothing is kept.
 before=$(state_of "$d")
