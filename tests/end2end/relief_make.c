@@ -222,7 +222,7 @@ struct waves {
 // Details of 0.25 to 2.4 mm, rms slope 0.165; the film keeps 1 - 0.75 / (1 + (length / 0.9 mm)^4).
 static struct waves make_waves(void)
 {
-    struct waves w;
+    struct waves w = {0};
     for (int i = 0; i < WAVES; i++) {
         double length = 0.25 * pow(2.4 / 0.25, uniform()), turn = 2 * PI * uniform();
         double k = 2 * PI / length;
