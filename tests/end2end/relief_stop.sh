@@ -6,7 +6,6 @@ d=$work/demo/dossier
 works demo hc demo "$work/demo" --small
 works "the relief before" hc relief "$d" --state test --show --json
 cp "$work/out" "$work/first.json"
-before=$(state_of "$d")
 for n in 1 2 3 4 5 6; do
     "$HC_BIN" relief "$d" --state test --method least-trimmed --quiet >"$work/out" 2>"$work/err" &
     pid=$!
@@ -15,11 +14,11 @@ for n in 1 2 3 4 5 6; do
     wait $pid 2>/dev/null
     works "sound after kill $n" hc verify "$d"
 done
-if [ "$(state_of "$d")" = "$before" ]; then # none of them came to its end
-    works "the old relief is there" hc relief "$d" --state test --show --json
-    same "as it was" "$(cat "$work/out")" "$(cat "$work/first.json")"
+# One of them may have come to its end; a slope raster that was just recorded is no relief yet.
+works "a whole relief is there" hc relief "$d" --state test --show --json
+if [ "$(json "$work/out" '$.method')" = trimmed ]; then
+    same "the old one, as it was" "$(cat "$work/out")" "$(cat "$work/first.json")"
 else
-    works "a whole relief is there" hc relief "$d" --state test --show --json
     same "the new one" "$(json "$work/out" '$.method')" "least trimmed squares"
 fi
 works "as before" hc relief "$d" --state test --json
