@@ -69,7 +69,8 @@ export function legend()
     if (!map || !v)
         return [];
     const agree = map.tiles.filter((t) => t.used), word = map.pairs ? "pairs of points" : "tiles with texture";
-    const share = map.tiles.length ? `${agree.length} of ${map.tiles.length} ${word} agree` : "no tiles";
+    const share = map.tiles.length ? `${agree.length} of ${map.tiles.length} ${word} agree`
+        : map.kind?.startsWith("one place") ? map.kind : "no tiles";
     const more = [`held-out residual ${pxAndMm(map.held_out_median_px, map.held_out_median_mm)}, 95\u00a0% ${pxAndMm(map.held_out_p95_px, map.held_out_p95_mm)}`,
                   map.kind ?? "", map.lens ? `lens ${lensText(map.lens)}` : "",
                   map.strain_max ? `stretch ${strainText(map.strain_max)}` : ""].filter(Boolean).join("; ");
