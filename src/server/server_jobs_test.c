@@ -9,18 +9,13 @@ static struct hc_test_server server;
 static int start_one(void **state)
 {
     (void)state;
-    server = (struct hc_test_server){.options = {.idle_seconds = 5}};
-    hc_test_start(&server, NULL);
-    return 0;
+    return hc_test_start_one(&server);
 }
 
 static int stop_one(void **state)
 {
     (void)state;
-    hc_test_stop(&server);
-    hc_test_remove(&server);
-    assert_int_equal(atomic_load(&hc_test_fake.open), 0);
-    assert_int_equal(hc_mem_live(), 0);
+    hc_test_stop_one(&server);
     assert_int_equal(atomic_load(&hc_test_fake.most_jobs), 1); // never two heavy things at once
     return 0;
 }

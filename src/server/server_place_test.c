@@ -6,35 +6,18 @@ static struct hc_test_server server;
 static int start_one(void **state)
 {
     (void)state;
-    server = (struct hc_test_server){.options = {.idle_seconds = 5}};
-    hc_test_start(&server, NULL);
-    return 0;
+    return hc_test_start_one(&server);
 }
 
 static int stop_one(void **state)
 {
     (void)state;
-    hc_test_stop(&server);
-    hc_test_remove(&server);
-    assert_int_equal(atomic_load(&hc_test_fake.open), 0);
-    assert_int_equal(hc_mem_live(), 0);
-    return 0;
+    return hc_test_stop_one(&server);
 }
 
-// The job's document after its end.
 static struct hc_test_reply finished(struct hc_test_reply r)
 {
-    char path[80];
-    int id = 0;
-    assert_int_equal(r.code, 202);
-    assert_int_equal(sscanf(r.body, "{\"job\":%d}", &id), 1);
-    hc_test_reply_free(&r);
-    snprintf(path, sizeof path, "/api/jobs/%d/events", id);
-    r = hc_test_get(&server, path);
-    assert_int_equal(r.code, 200);
-    hc_test_reply_free(&r);
-    snprintf(path, sizeof path, "/api/jobs/%d", id);
-    return hc_test_get(&server, path);
+    return hc_test_finished(&server, r);
 }
 
 static struct hc_test_reply put(const char *path, const char *body)

@@ -271,4 +271,38 @@ static inline void hc_test_remove(struct hc_test_server *t)
     assert_int_equal(rmdir(t->dir), 0);
 }
 
+// ---- one server for a test or a group of tests ----
+static inline int hc_test_start_one(struct hc_test_server *s)
+{
+    *s = (struct hc_test_server){.options = {.idle_seconds = 5}};
+    hc_test_start(s, NULL);
+    return 0;
+}
+
+static inline int hc_test_stop_one(struct hc_test_server *s)
+{
+    hc_test_stop(s);
+    hc_test_remove(s);
+    assert_int_equal(atomic_load(&hc_test_fake.open), 0);
+    assert_int_equal(hc_mem_live(), 0);
+    return 0;
+}
+
+// The document of the job that the reply started, after its end. Frees the reply.
+static inline struct hc_test_reply hc_test_finished(struct hc_test_server *s,
+                                                    struct hc_test_reply r)
+{
+    char path[80];
+    int id = 0;
+    assert_int_equal(r.code, 202);
+    assert_int_equal(sscanf(r.body, "{\"job\":%d}", &id), 1);
+    hc_test_reply_free(&r);
+    snprintf(path, sizeof path, "/api/jobs/%d/events", id);
+    r = hc_test_get(s, path);
+    assert_int_equal(r.code, 200);
+    hc_test_reply_free(&r);
+    snprintf(path, sizeof path, "/api/jobs/%d", id);
+    return hc_test_get(s, path);
+}
+
 #endif

@@ -6,29 +6,6 @@
 #include "base/mem.h"
 #include "work/work_priv.h"
 
-// A raster lent to the placement as one luminance-like channel.
-struct lent {
-    const struct hc_raster *r;
-};
-
-static hc_status read_lent(void *ctx, int x0, int y0, struct hc_plane *out, struct hc_err *err)
-{
-    const struct lent *l = ctx;
-    struct hc_plane bands[3] = {{0}};
-    hc_status st;
-    if (hc_raster_bands(l->r) == 1) {
-        return hc_raster_read(l->r, 0, x0, y0, out, err);
-    }
-    st = hc_work_read_rect(l->r, (struct hc_work_rect){x0, y0, out->w, out->h}, bands, err);
-    if (st == HC_OK) {
-        hc_work_luminance(out, bands, 3);
-        for (int c = 0; c < 3; c++) {
-            hc_plane_release(&bands[c]);
-        }
-    }
-    return st;
-}
-
 // A picture without texture or far too small cannot be placed; that is a verdict, not a failure.
 static void refuse(struct hc_align_fit *fit, const struct hc_err *why)
 {
@@ -64,9 +41,8 @@ static hc_status measure(struct hc_work *w, const struct hc_view *ref, const str
     st = st == HC_OK ? hc_work_ignored_read(w, ref->id, &in_frame, err) : st;
     st = st == HC_OK ? hc_work_ignored_read(w, v->id, &in_view, err) : st;
     if (st == HC_OK) {
-        struct lent la = {a}, lb = {b};
-        struct hc_align_source sa = {hc_raster_w(a), hc_raster_h(a), read_lent, &la};
-        struct hc_align_source sb = {hc_raster_w(b), hc_raster_h(b), read_lent, &lb};
+        struct hc_align_source sa = {hc_raster_w(a), hc_raster_h(a), hc_work_read_grey, a};
+        struct hc_align_source sb = {hc_raster_w(b), hc_raster_h(b), hc_work_read_grey, b};
         struct hc_align_options options = {lend_ignored(&in_frame), lend_ignored(&in_view)};
         st = hc_align_place(fit, &sa, &sb, &options, w->par, job, &why);
         if (st == HC_EDATA) {

@@ -105,8 +105,9 @@ static hc_status load(struct hc_work *w, const char *name, const char *inputs, i
     return st;
 }
 
-static hc_status save(struct hc_work *w, const char *name, const char *inputs, int bands,
-                      const struct hc_plane *px, struct hc_err *err)
+hc_status hc_work_keep_planes(struct hc_work *w, const char *name, const char *kind,
+                              const char *inputs, int bands, const struct hc_plane *px,
+                              struct hc_err *err)
 {
     char path[HC_WORK_PATH];
     struct hc_raster_writer *out = NULL;
@@ -120,7 +121,7 @@ static hc_status save(struct hc_work *w, const char *name, const char *inputs, i
             hc_raster_abandon(out);
         }
     }
-    return st == HC_OK ? hc_store_put_derived(w->store, name, "overview", inputs, err) : st;
+    return st == HC_OK ? hc_store_put_derived(w->store, name, kind, inputs, err) : st;
 }
 
 hc_status hc_work_overview(struct hc_work *w, const struct hc_view *v, int max_side,
@@ -143,7 +144,7 @@ hc_status hc_work_overview(struct hc_work *w, const struct hc_view *v, int max_s
     } else if (st == HC_OK) {
         st = hc_raster_overview(r, max_side, bands, cell, job, err);
         if (st == HC_OK && w->is_writable) {
-            st = save(w, name, inputs, hc_raster_bands(r), bands, err);
+            st = hc_work_keep_planes(w, name, "overview", inputs, hc_raster_bands(r), bands, err);
         }
         if (st != HC_OK) {
             release(bands);

@@ -299,7 +299,6 @@ static hc_status cut_sphere(struct hc_work *w, const struct hc_view *v, struct h
                             struct hc_plane *grey, struct hc_relief_sphere *in, struct hc_err *err)
 {
     struct hc_raster *r = NULL;
-    struct hc_plane bands[3] = {{0}};
     struct hc_work_rect at;
     hc_status st = hc_work_open_decoded(w, v, &r, err);
     if (st == HC_OK && (!(s.r >= 8) || s.x + s.r <= 0 || s.y + s.r <= 0 ||
@@ -314,15 +313,9 @@ static hc_status cut_sphere(struct hc_work *w, const struct hc_view *v, struct h
         at.y0 = (int)fmax(0, floor(s.y - s.r - 2));
         at.w = (int)fmin(hc_raster_w(r), ceil(s.x + s.r + 2)) - at.x0;
         at.h = (int)fmin(hc_raster_h(r), ceil(s.y + s.r + 2)) - at.y0;
-        st = hc_work_read_rect(r, at, bands, err);
-        st = st == HC_OK ? hc_plane_create(grey, at.w, at.h, err) : st;
-    }
-    if (st == HC_OK) {
-        hc_work_luminance(grey, bands, hc_raster_bands(r));
         *in = (struct hc_relief_sphere){s.x - at.x0, s.y - at.y0, s.r};
-    }
-    for (int c = 0; c < 3; c++) {
-        hc_plane_release(&bands[c]);
+        st = hc_plane_create(grey, at.w, at.h, err);
+        st = st == HC_OK ? hc_work_read_grey(r, at.x0, at.y0, grey, err) : st;
     }
     hc_raster_close(r);
     return st;

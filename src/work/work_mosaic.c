@@ -44,24 +44,6 @@ static struct hc_job *begin_part(struct part *p, struct hc_job *whole, double lo
 }
 
 // ---- the plates ----
-static hc_status read_raster(void *ctx, int x0, int y0, struct hc_plane *out, struct hc_err *err)
-{
-    const struct hc_raster *r = ctx;
-    struct hc_plane bands[3] = {{0}};
-    hc_status st;
-    if (hc_raster_bands(r) == 1) {
-        return hc_raster_read(r, 0, x0, y0, out, err);
-    }
-    st = hc_work_read_rect(r, (struct hc_work_rect){x0, y0, out->w, out->h}, bands, err);
-    if (st == HC_OK) {
-        hc_work_luminance(out, bands, 3);
-        for (int c = 0; c < 3; c++) {
-            hc_plane_release(&bands[c]);
-        }
-    }
-    return st;
-}
-
 static hc_status check_view(const struct joining *j, size_t i, struct hc_err *err)
 {
     const struct hc_view *v = &j->view[i], *first = &j->view[0];
@@ -95,8 +77,9 @@ static hc_status open_plates(struct joining *j, const char *const *views, struct
         st = hc_work_view_refresh(j->w, &j->view[i], false, job, err);
         st = st == HC_OK ? hc_work_open_own(j->w, &j->view[i], &j->raster[i], err) : st;
         if (st == HC_OK) {
-            j->source[i] = (struct hc_align_source){
-                hc_raster_w(j->raster[i]), hc_raster_h(j->raster[i]), read_raster, j->raster[i]};
+            j->source[i] =
+                (struct hc_align_source){hc_raster_w(j->raster[i]), hc_raster_h(j->raster[i]),
+                                         hc_work_read_grey, j->raster[i]};
             j->label[i] = j->view[i].label;
         }
     }

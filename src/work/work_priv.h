@@ -105,6 +105,10 @@ hc_status hc_work_overview(struct hc_work *w, const struct hc_view *v, int max_s
                            struct hc_err *err) HC_MUST_CHECK;
 // The name in derived/ of a placed view's raster.
 void hc_work_placed_name(struct hc_work *w, const struct hc_view *v, char *name, size_t room);
+// Writes planes of one size as a derived raster of floats and records it.
+hc_status hc_work_keep_planes(struct hc_work *w, const char *name, const char *kind,
+                              const char *inputs, int bands, const struct hc_plane *px,
+                              struct hc_err *err) HC_MUST_CHECK;
 void hc_work_drop_derived(struct hc_work *w, const char *name); // best effort
 // at: the box of the frame that the picture covers; NULL = all of it.
 void hc_work_tiles_json(struct hc_work *w, struct hc_buf *b, const char *key,
@@ -126,6 +130,10 @@ hc_status hc_work_cell_means(const struct hc_raster *r, int x0, int y0, int side
                              struct hc_err *err) HC_MUST_CHECK;
 // One luminance-like plane out of 1 or 3 bands (Y of linear ROMM).
 void hc_work_luminance(struct hc_plane *dst, const struct hc_plane *bands, int n);
+// The same read from a raster (of type struct hc_raster *): a rectangle inside it, as large as
+// `out`. In this form placement and relief are lent a raster.
+hc_status hc_work_read_grey(void *raster, int x0, int y0, struct hc_plane *out,
+                            struct hc_err *err) HC_MUST_CHECK;
 
 // ---- placement ----
 struct hc_align_fit;

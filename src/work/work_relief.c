@@ -7,51 +7,31 @@
 #include "base/mem.h"
 #include "work/work_relief_priv.h"
 
-#define HEIGHT_PX 2.6e7    // the height is computed on at most this many px: 1.1 GB (relief.h)
-#define SHORT_PX 4.0       // a band reaches down to four px: less is noise and blur
-#define LONG_MM 2.5        // and up to 2.5 mm: drift of the lamps grows with the wavelength
-#define SHORT_MM 0.2       // (methods of the theory page, section 5: band 0.2 to 2.5 mm)
-#define SHOWN_LONG_MM 20.0 // the lamp's shadows need forms, not the drift of the whole panel
+#define HEIGHT_PX 2.6e7 // the height is computed on at most this many px: 1.1 GB (relief.h)
+#define SHORT_PX 4.0    // a band reaches down to four px: less is noise and blur
+#define LONG_MM 2.5     // and up to 2.5 mm: drift of the lamps grows with the wavelength
+#define SHORT_MM 0.2    // (methods of the theory page, section 5: band 0.2 to 2.5 mm)
 
 // ---- one run ----
 
 static void run_release(struct hc_work_relief_run *r)
 {
     for (size_t i = 0; i < HC_RELIEF_MAX_LIGHTS; i++) {
-        hc_raster_close(r->lent[i].r);
-        hc_raster_close(r->board[i].r);
+        hc_raster_close(r->lent[i]);
+        hc_raster_close(r->board[i]);
     }
     hc_work_relief_pairs_release(&r->pairs);
     hc_work_set_release(&r->set);
     hc_painting_release(&r->p);
 }
 
-static hc_status read_lent(void *ctx, int x0, int y0, struct hc_plane *out, struct hc_err *err)
-{
-    const struct hc_work_lent *l = ctx;
-    struct hc_plane bands[3] = {{0}};
-    int n = hc_raster_bands(l->r);
-    hc_status st;
-    if (n == 1) {
-        return hc_raster_read(l->r, 0, x0, y0, out, err);
-    }
-    st = hc_work_read_rect(l->r, (struct hc_work_rect){x0, y0, out->w, out->h}, bands, err);
-    if (st == HC_OK) {
-        hc_work_luminance(out, bands, n);
-    }
-    for (int c = 0; c < 3; c++) {
-        hc_plane_release(&bands[c]);
-    }
-    return st;
-}
-
-static hc_status lend(struct hc_work_relief_run *r, const struct hc_view *v, struct hc_work_lent *l,
+static hc_status lend(struct hc_work_relief_run *r, const struct hc_view *v, struct hc_raster **l,
                       struct hc_relief_view *out, struct hc_err *err)
 {
-    hc_status st = hc_work_open_placed(r->w, v, &l->r, err);
+    hc_status st = hc_work_open_placed(r->w, v, l, err);
     if (st == HC_OK) {
         *out = (struct hc_relief_view){
-            .w = hc_raster_w(l->r), .h = hc_raster_h(l->r), .read = read_lent, .ctx = l};
+            .w = hc_raster_w(*l), .h = hc_raster_h(*l), .read = hc_work_read_grey, .ctx = *l};
     }
     return st;
 }
@@ -76,10 +56,12 @@ static hc_status open_set(struct hc_work_relief_run *r, struct hc_job *job, stru
         struct hc_view v = {0};
         st = hc_store_view_by_id(r->w->store, r->set.lamp[i].flat, &v, err);
         // A board shows nothing that could be placed: it lies where the view of its lamp lies.
-        st = st == HC_OK ? hc_work_open_as(r->w, &v, r->set.v[i], &r->board[i].r, job, err) : st;
+        st = st == HC_OK ? hc_work_open_as(r->w, &v, r->set.v[i], &r->board[i], job, err) : st;
         if (st == HC_OK) {
-            r->flat[i] = (struct hc_relief_view){
-                .w = r->view[i].w, .h = r->view[i].h, .read = read_lent, .ctx = &r->board[i]};
+            r->flat[i] = (struct hc_relief_view){.w = r->view[i].w,
+                                                 .h = r->view[i].h,
+                                                 .read = hc_work_read_grey,
+                                                 .ctx = r->board[i]};
         }
         hc_view_release(&v);
     }
@@ -120,7 +102,6 @@ static hc_status check_set(struct hc_work_relief_run *r, struct hc_err *err)
 // Kept as p, q and the standard error of a slope; -1 there says that the px has no answer.
 struct slopes_sink {
     struct hc_raster_writer *out;
-    struct hc_job *job;
 };
 
 static hc_status write_slopes(void *ctx, int y0, const struct hc_relief_rows *rows,
@@ -145,7 +126,7 @@ static hc_status make_slopes(struct hc_work_relief_run *r, struct hc_job *job, s
 {
     static const enum hc_relief_method methods[] = {HC_RELIEF_TRIM, HC_RELIEF_LS, HC_RELIEF_LTS};
     struct hc_relief_normals_options o = {.method = methods[r->req->method], .mm_per_px = r->mm};
-    struct slopes_sink s = {.job = job};
+    struct slopes_sink s = {0};
     struct hc_relief_sink sink = {write_slopes, &s};
     double gain[HC_RELIEF_MAX_LIGHTS];
     char path[HC_WORK_PATH];
@@ -213,26 +194,6 @@ static hc_status reduce_slopes(const struct hc_raster *slopes, int k, struct hc_
     return st;
 }
 
-static hc_status keep_height(struct hc_work_relief_run *r, const struct hc_plane *z,
-                             struct hc_err *err)
-{
-    struct hc_raster_writer *out = NULL;
-    char path[HC_WORK_PATH];
-    hc_status st = hc_store_derived_path(r->w->store, r->height, path, sizeof path, err);
-    st = st == HC_OK ? hc_raster_create(&out, path, z->w, z->h, 1, err) : st;
-    for (int y = 0; st == HC_OK && y < z->h; y += 256) {
-        struct hc_plane part = hc_plane_part(z, 0, y, z->w, z->h - y < 256 ? z->h - y : 256);
-        st = hc_raster_append(out, &part, err);
-    }
-    if (st == HC_OK) {
-        st = hc_raster_finish(out, err);
-    } else if (out) {
-        hc_raster_abandon(out);
-    }
-    return st == HC_OK ? hc_store_put_derived(r->w->store, r->height, "relief", r->inputs, err)
-                       : st;
-}
-
 // The band of the figures, held to what the px and the picture allow.
 static struct hc_relief_band usable_band(const struct hc_work_relief_run *r, double mm,
                                          const struct hc_plane *z)
@@ -280,7 +241,7 @@ static hc_status make_height(struct hc_work_relief_run *r, struct hc_job *job, s
                      : st;
     hc_plane_release(&in[0]);
     hc_plane_release(&in[1]);
-    st = st == HC_OK ? keep_height(r, &z, err) : st;
+    st = st == HC_OK ? hc_work_keep_planes(r->w, r->height, "relief", r->inputs, 1, &z, err) : st;
     st = st == HC_OK ? measure_height(r, &z, has_holes ? &in[2] : NULL, mm, err) : st;
     hc_plane_release(&in[2]);
     hc_plane_release(&z);

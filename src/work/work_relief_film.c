@@ -38,16 +38,9 @@ static hc_status read_grey(struct hc_work *w, const struct hc_view *v, struct hc
                            struct hc_plane *out, struct hc_err *err)
 {
     struct hc_raster *r = NULL;
-    struct hc_plane bands[3] = {{0}};
     hc_status st = hc_work_open_placed(w, v, &r, err);
-    st = st == HC_OK ? hc_work_read_rect(r, at, bands, err) : st;
     st = st == HC_OK ? hc_plane_create(out, at.w, at.h, err) : st;
-    if (st == HC_OK) {
-        hc_work_luminance(out, bands, hc_raster_bands(r));
-    }
-    for (int c = 0; c < 3; c++) {
-        hc_plane_release(&bands[c]);
-    }
+    st = st == HC_OK ? hc_work_read_grey(r, at.x0, at.y0, out, err) : st;
     hc_raster_close(r);
     return st;
 }
@@ -116,10 +109,8 @@ static hc_status keep_map(struct hc_work *w, struct map *m, const struct two *t,
                           struct hc_job *job, struct hc_err *err)
 {
     struct hc_plane cells = {0};
-    struct hc_raster_writer *out = NULL;
     struct hc_raster *r = NULL;
     struct hc_err why = {0};
-    char path[HC_WORK_PATH];
     hc_status st;
     m->cell_px = (int)fmax(4, round(2 * in->band.long_mm / in->mm_per_px));
     m->at = (struct hc_raster_grid){t->at.x0, t->at.y0, 0, 0, 1};
@@ -134,15 +125,7 @@ static hc_status keep_map(struct hc_work *w, struct map *m, const struct two *t,
         return HC_OK;
     }
     snprintf(m->name, sizeof m->name, "relief-%.30s-clog.raster", state);
-    st = st == HC_OK ? hc_store_derived_path(w->store, m->name, path, sizeof path, err) : st;
-    st = st == HC_OK ? hc_raster_create(&out, path, cells.w, cells.h, 1, err) : st;
-    st = st == HC_OK ? hc_raster_append(out, &cells, err) : st;
-    if (st == HC_OK) {
-        st = hc_raster_finish(out, err);
-    } else if (out) {
-        hc_raster_abandon(out);
-    }
-    st = st == HC_OK ? hc_store_put_derived(w->store, m->name, "relief", "{}", err) : st;
+    st = st == HC_OK ? hc_work_keep_planes(w, m->name, "relief", "{}", 1, &cells, err) : st;
     st = st == HC_OK ? hc_work_open_derived(w, m->name, &r, err) : st;
     st = st == HC_OK
              ? hc_work_make_tiles(w, r, m->name, HC_TILES_HEAT, 0, 1, "{}", m->key, job, err)

@@ -75,18 +75,13 @@ void hc_work_relief_pairs_release(struct hc_work_relief_pairs *p);
 void hc_work_relief_pairs_json(struct hc_buf *b, const struct hc_work_relief_pairs *p);
 
 #define HC_WORK_CURVE 16
-// A placed raster lent to the relief room.
-struct hc_work_lent {
-    struct hc_raster *r;
-};
-
 // One run of hc_work_relief.
 struct hc_work_relief_run {
     struct hc_work *w;
     const struct hc_work_relief *req;
     struct hc_painting p;
     struct hc_work_set set;
-    struct hc_work_lent lent[HC_RELIEF_MAX_LIGHTS], board[HC_RELIEF_MAX_LIGHTS];
+    struct hc_raster *lent[HC_RELIEF_MAX_LIGHTS], *board[HC_RELIEF_MAX_LIGHTS]; // owned
     struct hc_relief_view view[HC_RELIEF_MAX_LIGHTS], flat[HC_RELIEF_MAX_LIGHTS];
     bool has_flat;
     double mm;

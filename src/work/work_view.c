@@ -168,6 +168,25 @@ void hc_work_luminance(struct hc_plane *dst, const struct hc_plane *bands, int n
     }
 }
 
+hc_status hc_work_read_grey(void *raster, int x0, int y0, struct hc_plane *out, struct hc_err *err)
+{
+    const struct hc_raster *r = raster;
+    struct hc_plane bands[3] = {{0}};
+    int n = hc_raster_bands(r);
+    hc_status st;
+    if (n == 1) {
+        return hc_raster_read(r, 0, x0, y0, out, err);
+    }
+    st = hc_work_read_rect(r, (struct hc_work_rect){x0, y0, out->w, out->h}, bands, err);
+    if (st == HC_OK) {
+        hc_work_luminance(out, bands, n);
+    }
+    for (int c = 0; c < 3; c++) {
+        hc_plane_release(&bands[c]);
+    }
+    return st;
+}
+
 hc_status hc_work_read_rect(const struct hc_raster *r, struct hc_work_rect at,
                             struct hc_plane *bands, struct hc_err *err)
 {
