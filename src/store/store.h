@@ -84,6 +84,9 @@ hc_status hc_store_put_derived(struct hc_store *s, const char *name, const char 
 hc_status hc_store_put_derived_hashed(struct hc_store *s, const char *name, const char *kind,
                                       const char *inputs_json, const char sha256[HC_SHA256_HEX],
                                       int64_t bytes, struct hc_err *err) HC_MUST_CHECK;
+// Takes back the row of a derived file that is gone; no row is no failure.
+hc_status hc_store_forget_derived(struct hc_store *s, const char *name,
+                                  struct hc_err *err) HC_MUST_CHECK;
 hc_status hc_store_get_derived(struct hc_store *s, const char *name, struct hc_derived *out,
                                struct hc_err *err) HC_MUST_CHECK; // HC_ENOTFOUND, also when
                                                                   // the file is gone

@@ -67,6 +67,20 @@ static hc_status commit_derived(struct hc_store *s, const char *name, const char
     return hc_store_finish(s, st, err);
 }
 
+hc_status hc_store_forget_derived(struct hc_store *s, const char *name, struct hc_err *err)
+{
+    struct hc_query q;
+    hc_status st = hc_store_begin(s, err);
+    if (st != HC_OK) {
+        return st;
+    }
+    hc_query_init(&q, s->db, "DELETE FROM derived WHERE name = ?");
+    hc_query_text(&q, name);
+    hc_query_row(&q);
+    st = hc_query_end(&q, "forgetting a derived file", err);
+    return hc_store_finish(s, st, err);
+}
+
 static hc_status check_kind(const char *name, const char *kind, struct hc_err *err)
 {
     return kind && *kind

@@ -305,6 +305,25 @@ static void drop_old(struct hc_work *w, const json_t *old, const struct hc_work_
     }
 }
 
+// What a run that failed or was stopped had finished already.
+static void drop_own(const struct hc_work_relief_run *r)
+{
+    const char *const key[] = {r->normal_key, r->height_key};
+    const char *const raster[] = {r->slopes, r->height};
+    char name[HC_SHA256_HEX + 16];
+    for (int k = 0; k < 2; k++) {
+        if (*raster[k]) {
+            hc_work_drop_derived(r->w, raster[k]);
+            hc_ignore(hc_store_forget_derived(r->w->store, raster[k], NULL));
+        }
+        if (*key[k]) {
+            snprintf(name, sizeof name, "%.64s.tiles", key[k]);
+            hc_work_drop_derived(r->w, name);
+            hc_ignore(hc_store_forget_derived(r->w->store, name, NULL));
+        }
+    }
+}
+
 static hc_status keep(struct hc_work_relief_run *r, struct hc_err *err)
 {
     struct hc_buf b = {0};
@@ -389,6 +408,9 @@ hc_status hc_work_relief(struct hc_work *w, const struct hc_work_relief *req, st
     st = st == HC_OK ? make_tiles(r, job, err) : st;
     hc_job_phase(job, 0.98, 1);
     st = st == HC_OK ? keep(r, err) : st;
+    if (st != HC_OK) {
+        drop_own(r);
+    }
     run_release(r);
     hc_mem_free(r);
     return st == HC_OK && json ? hc_work_relief_get(w, req->state, json, err) : st;
